@@ -1,0 +1,470 @@
+"""What a portfolio folder says, as frozen typed objects.
+
+One class per table, one field per column; the string under a field is its entry in the manual
+and the header comment of the starter folder.  Unknown names are refused in settings and
+reported in tables.  Every object remembers where it was written (`source`).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from mv.findings import Finding
+
+KEY = r"^[A-Za-z0-9_-]{1,80}$"
+
+
+class Described(BaseModel):
+    """A frozen description; names that it does not know are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class Source(Described):
+    """Where a row was written."""
+
+    file: str
+    line: int | None = None
+    """Line of the file, counted from 1 (a sheet's row for a workbook)."""
+
+
+class Row(Described):
+    """A row of a table, with its place."""
+
+    source: Source
+
+
+class Site(Row):
+    """One row of sites.csv: a place with meters."""
+
+    site: str = Field(pattern=KEY)
+    """Key of the site: letters, digits, - and _."""
+    name: str = ""
+    """Name that the report prints; the key when empty."""
+    time_zone: str
+    """IANA name, such as Europe/Lisbon."""
+    country: str | None = None
+    """ISO 3166 code of the country whose public holidays are kept; none are when empty."""
+    region: str | None = None
+    """Region part of the ISO 3166-2 code, for regional holidays."""
+    floor_area: float | None = Field(default=None, gt=0)
+    """Floor area."""
+    floor_area_unit: Literal["m2", "ft2"] = "m2"
+    """Unit of the floor area."""
+    weather: str
+    """Key of the weather station."""
+    operating_week: str | None = None
+    """Days of usual work, such as Mon-Fri or Tue,Thu,Sat; learned from the baseline when empty."""
+    group: str = ""
+    """Any word to group sites by."""
+
+    @property
+    def label(self) -> str:
+        """Name, or the key where there is none."""
+        return self.name or self.site
+
+
+class Meter(Row):
+    """One row of meters.csv."""
+
+    meter: str = Field(min_length=1, max_length=80)
+    """Key of the meter, text (leading zeros count)."""
+    site: str
+    """Site it belongs to."""
+    carrier: str
+    """electricity, natural_gas, district_heat, chilled_water, steam, fuel_oil, propane, water."""
+    data: Literal["interval", "bills"]
+    """interval readings or bills."""
+    file: str
+    """File of the readings, relative to the folder."""
+    unit: str
+    """Unit of the values: kWh, kW, therm, ccf, m3 ..."""
+    stamp: Literal["start", "end"] | None = None
+    """Whether a time stamp marks the start or the end of its interval."""
+    time_zone: str | None = None
+    """Clock of the file: an IANA name or UTC or a fixed offset; the site's when empty."""
+    time_column: str | None = None
+    """Header of the time column, where it isn't evident."""
+    value_column: str | None = None
+    """Header of the value column, where it isn't evident."""
+    flag_column: str | None = None
+    """Header of a column of quality flags."""
+    meter_column: str | None = None
+    """Header of the column that names the meter, in a file that holds several."""
+    day_first: bool | None = None
+    """Whether 03/04 is the third of April (true) or the fourth of March (false)."""
+    register_values: bool | None = None
+    """Whether values are a counter that runs up (true) or use per interval (false)."""
+    multiplier: float = Field(default=1.0, gt=0)
+    """Factor between the file's values and use."""
+    boundary: Literal["whole_facility", "retrofit_isolation"] = "whole_facility"
+    """What the meter sees: the whole site, or the retrofitted system alone."""
+    rate: str | None = None
+    """Key of the rate in rates.toml that prices this meter."""
+    heat_content: str | None = None
+    """Energy per volume, such as 38.3 MJ/m3, for gas or fuel read in volume."""
+    flow: Literal["use", "generation", "import", "export"] = "use"
+    """Direction: use, own generation, import from or export to the grid."""
+    consent: str | None = None
+    """Reference of the consent under which the data are used."""
+    consent_until: dt.date | None = None
+    """Day on which that consent ends."""
+
+
+class WeatherStation(Row):
+    """One row of weather.csv."""
+
+    station: str = Field(pattern=KEY)
+    """Key of the station."""
+    file: str
+    """File of the temperatures, relative to the folder."""
+    temperature_unit: Literal["degC", "degF"]
+    """Unit of the temperatures."""
+    time_zone: str = "UTC"
+    """Clock of the file."""
+    time_column: str | None = None
+    """Header of the time column, where it isn't evident."""
+    value_column: str | None = None
+    """Header of the temperature column, where it isn't evident."""
+    normal_file: str | None = None
+    """File of a normal year of temperatures, same form."""
+
+
+class Retrofit(Row):
+    """One row of retrofits.csv: what was promised, what was built, what was paid."""
+
+    retrofit: str = Field(pattern=KEY)
+    """Key of the retrofit."""
+    site: str
+    """Site where it was installed."""
+    title: str = ""
+    """What was done, in a few words."""
+    installation_start: dt.date
+    """First day of the works."""
+    installation_end: dt.date
+    """Last day of the works."""
+    baseline_start: dt.date | None = None
+    """First day of the baseline period; 12 months before the works when empty."""
+    reporting_end: dt.date | None = None
+    """Last day of the reporting period; the last day with data when empty."""
+    meters: tuple[str, ...] = ()
+    """Meters that should show it, separated by ;. All whole-facility meters of the carrier when
+    empty."""
+    carrier: str = "electricity"
+    """Carrier whose saving is claimed."""
+    estimated_savings: float | None = None
+    """Estimated saving in a year."""
+    estimated_savings_unit: str = "kWh"
+    """Unit of the estimated saving (per year)."""
+    estimated_demand_savings: float | None = None
+    """Estimated demand saving in kW."""
+    estimated_cost: float | None = Field(default=None, ge=0)
+    """Cost as estimated, before incentive."""
+    estimated_incentive: float | None = Field(default=None, ge=0)
+    """Incentive as estimated."""
+    actual_cost: float | None = Field(default=None, ge=0)
+    """Cost as invoiced, before incentive."""
+    incentive_paid: float | None = Field(default=None, ge=0)
+    """Incentive received so far."""
+    incentive_pending: float | None = Field(default=None, ge=0)
+    """Incentive promised and not yet received."""
+    maintenance_savings: float | None = None
+    """Maintenance saved per year as stated by the owner; never verified by the meter."""
+    acceptance_date: dt.date | None = None
+    """Day on which the owner accepted the work; payback counts from here."""
+    measure_life: float | None = Field(default=None, gt=0, le=60)
+    """Years over which the measure is expected to last."""
+    responsible: str = ""
+    """Who answers for the performance."""
+
+
+class Fixture(Row):
+    """One row of fixtures.csv: a line of the lighting schedule behind an estimate."""
+
+    retrofit: str
+    """Retrofit this line belongs to."""
+    space: str = ""
+    """Room or area."""
+    description: str = ""
+    """Lamp and ballast before, and what replaced them."""
+    count_before: float = Field(ge=0)
+    """Fixtures before."""
+    watts_before: float = Field(ge=0)
+    """Input watts a fixture before, ballast included."""
+    count_after: float = Field(ge=0)
+    """Fixtures after; 0 where removed."""
+    watts_after: float = Field(ge=0)
+    """Input watts a fixture after."""
+    hours_before: float = Field(ge=0)
+    """Hours of use a year before."""
+    hours_after: float | None = Field(default=None, ge=0)
+    """Hours of use a year after; as before when empty."""
+    control_savings: float = Field(default=0.0, ge=0, le=1)
+    """Share of the new lighting energy that controls save."""
+    interactive_factor: float = Field(default=1.0, gt=0)
+    """Multiplier for the effect on cooling and heating by electricity; 1 is none."""
+    heating_penalty: float = Field(default=0.0, ge=0)
+    """Extra heating fuel in kWh per kWh of lighting saved."""
+    coincidence_factor: float | None = Field(default=None, ge=0, le=1)
+    """Share of the connected saving that falls into the peak."""
+    area: float | None = Field(default=None, gt=0)
+    """Floor area lit, in the site's unit."""
+
+
+class OperatingException(Row):
+    """One row of operating_days.csv: days that differ from the operating week."""
+
+    site: str
+    """Site, or * for all."""
+    start: dt.date
+    """First day."""
+    end: dt.date
+    """Last day, inclusive."""
+    day: Literal["operating", "non_operating"]
+    """What these days are."""
+    reason: str = ""
+    """Why."""
+
+
+class Event(Row):
+    """One row of events.csv: a non-routine event."""
+
+    site: str
+    """Site where it happened."""
+    meter: str | None = None
+    """Meter that saw it; all of the site's when empty."""
+    start: dt.date
+    """First day."""
+    end: dt.date | None = None
+    """Last day, inclusive; goes on when empty."""
+    what: str
+    """What happened."""
+    treatment: Literal["exclude", "adjust", "note"]
+    """exclude the days, adjust by a stated change, or only note."""
+    change: float | None = None
+    """Change of use per day, signed: positive where the event added use."""
+    unit: str = "kWh"
+    """Unit of change (per day)."""
+    standard_error: float | None = Field(default=None, ge=0)
+    """Standard error of the change."""
+    evidence: str = ""
+    """What shows it."""
+    reported_by: str = ""
+    """Who reported it."""
+    approved_by: str = ""
+    """Who approved the treatment."""
+
+
+class Driver(Row):
+    """One row of drivers.csv: an independent variable over a span of days."""
+
+    site: str
+    """Site it belongs to."""
+    start: dt.date
+    """First day."""
+    end: dt.date | None = None
+    """Last day, inclusive; one day when empty."""
+    driver: str
+    """Name of the variable (production, occupancy ...)."""
+    value: float
+    """Its value: a total over the span, or a level, see unit."""
+    unit: str = ""
+    """Its unit."""
+
+
+class StaticFactor(Row):
+    """One row of static_factors.csv: something taken as constant, at plan time and now."""
+
+    site: str
+    """Site it belongs to."""
+    factor: str
+    """What it is: floor area in use, hours, occupancy, equipment, tenants ..."""
+    baseline_value: str = ""
+    """Its value in the baseline period."""
+    reporting_value: str = ""
+    """Its value in the reporting period."""
+    unit: str = ""
+    """Unit, if any."""
+    changed_on: dt.date | None = None
+    """Day of the change, where there was one."""
+    note: str = ""
+    """Anything a reader should know."""
+
+
+class Finance(Described):
+    """How money in other years is counted ([finance] in portfolio.toml)."""
+
+    discount_rate: float | None = Field(default=None, gt=-1, lt=1)
+    """Discount rate a year, as a fraction; no NPV without it."""
+    price_escalation: float = Field(default=0.0, gt=-0.5, lt=0.5)
+    """Rise of energy prices a year, as a fraction; zero unless declared."""
+    degradation: float = Field(default=0.0, ge=0, lt=0.5)
+    """Loss of the saving a year, as a fraction."""
+
+
+class Limits(Described):
+    """Limits of the cleaning and sufficiency rules ([limits]); each default has its source in
+    the glossary or is common practice."""
+
+    baseline_months: float = 12
+    """Months a baseline must span (IPMVP, Guideline 14)."""
+    baseline_months_least: float = 9
+    """Months under which a site is not verifiable (common practice, no source)."""
+    reporting_months: float = 12
+    """Months of a complete reporting period; shorter ones are interim."""
+    reporting_months_least: float = 1
+    """Months of reporting under which a site is not verifiable (common practice, no source)."""
+    bills: int = 12
+    """Bills a baseline should have."""
+    bills_least: int = 9
+    """Valid bills under which a site is not verifiable (Guideline 14-2002, from memory)."""
+    coverage: float = 0.9
+    """Share of a day's intervals that must be present (common practice, no source)."""
+    period_coverage: float = 0.75
+    """Share of a period's days that must be valid (Guideline 14: at most 25 % removed, from
+    memory)."""
+    temperature_gap_hours: float = 6
+    """Longest gap in temperatures that is interpolated (common practice, no source)."""
+    extrapolation_share: float = 0.1
+    """Share of reporting days outside the baseline's temperatures that is worth telling."""
+    spike_factor: float = 5.0
+    """Multiple of the meter's 99.5 % quantile above which a value is impossible."""
+    stuck_hours: float = 24
+    """Hours of one identical value, not zero, that count as a stuck meter."""
+    zero_hours: float = 6
+    """Hours of zeros that count as missing where the meter never goes near zero."""
+    snap_seconds: float = 90
+    """How far a stamp may be off its grid and still be snapped."""
+    duplicate_share: float = 0.01
+    """Share of contradicting duplicate rows above which a file is refused."""
+    bill_days_short: float = 15
+    """Days under which a bill is merged or left out."""
+    bill_days_long: float = 70
+    """Days above which a bill is left out."""
+
+
+class Emissions(Described):
+    """One avoided-emission factor ([[emissions]])."""
+
+    carrier: str
+    """Carrier it is for."""
+    factor: float
+    """Kilogram of CO2 equivalent per unit."""
+    unit: str = "kWh"
+    """Unit of energy it is per."""
+    source: str = Field(min_length=3)
+    """Where the factor comes from; printed beside every figure made with it."""
+
+
+class Settings(Described):
+    """portfolio.toml."""
+
+    name: str = Field(min_length=1)
+    """Name of the portfolio."""
+    currency: str = Field(default="EUR", pattern="^[A-Z]{3}$")
+    """ISO 4217 code."""
+    confidence: float = Field(default=0.90, ge=0.5, le=0.999)
+    """Two-sided confidence of every interval."""
+    client: str = ""
+    """Title page: for whom."""
+    contractor: str = ""
+    """Title page: who installed."""
+    reviewer: str = ""
+    """Title page: who reviews."""
+    prepared_by: str = ""
+    """Title page: who prepared the report."""
+    reference: str = ""
+    """Title page: contract or programme reference."""
+    normal_year: Literal["normal_file", "average", "baseline"] = "average"
+    """Normal conditions: each station's normal file, the average of the years at hand, or the
+    baseline year."""
+    acceptance: str = "guideline_14"
+    """Named profile of acceptance limits."""
+    paper: Literal["A4", "Letter"] = "A4"
+    """Paper of the printed report."""
+    units: Literal["SI", "US"] = "SI"
+    """Units in which areas and temperatures are printed."""
+    finance: Finance = Finance()
+    """Discounting, escalation, degradation."""
+    limits: Limits = Limits()
+    """Limits of the data rules."""
+    emissions: tuple[Emissions, ...] = ()
+    """Emission factors; none are built in."""
+    incentive: dict[str, Any] = Field(default_factory=dict)
+    """Terms of an incentive programme."""
+    uncertainty: dict[str, Any] = Field(default_factory=dict)
+    """Replacement of the shipped prior, see the manual."""
+
+
+class Block(Described):
+    """A block of settings kept as written, for the room that understands it."""
+
+    key: str
+    values: dict[str, Any]
+    source: Source
+
+
+class SiteDescription(Described):
+    """Everything one site's verification needs: picklable, self-contained, no other site in it."""
+
+    folder: str
+    """Folder or URL that file names are relative to."""
+    settings: Settings
+    site: Site
+    meters: tuple[Meter, ...] = ()
+    weather: WeatherStation
+    retrofits: tuple[Retrofit, ...] = ()
+    fixtures: tuple[Fixture, ...] = ()
+    rates: tuple[Block, ...] = ()
+    static_factors: tuple[StaticFactor, ...] = ()
+    operating_days: tuple[OperatingException, ...] = ()
+    events: tuple[Event, ...] = ()
+    drivers: tuple[Driver, ...] = ()
+
+
+class Portfolio(Described):
+    """A whole folder, read and valid."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", arbitrary_types_allowed=True, use_attribute_docstrings=True
+    )
+
+    folder: str
+    settings: Settings
+    sites: dict[str, Site]
+    meters: tuple[Meter, ...]
+    weather: dict[str, WeatherStation]
+    retrofits: tuple[Retrofit, ...] = ()
+    fixtures: tuple[Fixture, ...] = ()
+    rates: dict[str, Block] = Field(default_factory=dict)
+    static_factors: tuple[StaticFactor, ...] = ()
+    operating_days: tuple[OperatingException, ...] = ()
+    events: tuple[Event, ...] = ()
+    drivers: tuple[Driver, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    digests: dict[str, str] = Field(default_factory=dict)
+    """sha256 of every table, by file name."""
+
+    def describe(self, site: str) -> SiteDescription:
+        """Cut out what one site needs.  KeyError for an unknown key."""
+        own = self.sites[site]
+        retrofits = tuple(r for r in self.retrofits if r.site == site)
+        keys = {r.retrofit for r in retrofits}
+        meters = tuple(m for m in self.meters if m.site == site)
+        return SiteDescription(
+            folder=self.folder,
+            settings=self.settings,
+            site=own,
+            meters=meters,
+            weather=self.weather[own.weather],
+            retrofits=retrofits,
+            fixtures=tuple(f for f in self.fixtures if f.retrofit in keys),
+            rates=tuple(self.rates.values()),
+            static_factors=tuple(f for f in self.static_factors if f.site == site),
+            operating_days=tuple(d for d in self.operating_days if d.site in (site, "*")),
+            events=tuple(e for e in self.events if e.site == site),
+            drivers=tuple(d for d in self.drivers if d.site == site),
+        )

@@ -1,0 +1,205 @@
+"""Carriers, their canonical units, and the one door through which units are converted.
+
+Inside the package energy is in the carrier's canonical unit (kWh; m³ where only a volume is
+known), power in kW, temperature in °C, area in m².  Conversions go through pint; its registry
+is built on first use, because importing it costs a third of a second.
+
+Exact values: the international steam-table British thermal unit, 1055.05585262 J (International
+Table Btu, as in ISO 80000-5); therm (EC) = 100 000 Btu_IT; ton of refrigeration = 12 000 Btu_IT/h.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+Kind = Literal["energy", "power", "volume"]
+
+
+@dataclass(frozen=True, slots=True)
+class Carrier:
+    """An energy carrier (or water) as a meter sees it."""
+
+    name: str
+    label: str
+    kinds: tuple[Kind, ...]
+    """What a meter of this carrier may read in."""
+
+
+CARRIERS: dict[str, Carrier] = {
+    c.name: c
+    for c in (
+        Carrier("electricity", "electricity", ("energy", "power")),
+        Carrier("natural_gas", "natural gas", ("energy", "power", "volume")),
+        Carrier("district_heat", "district heat", ("energy", "power")),
+        Carrier("chilled_water", "chilled water", ("energy", "power")),
+        Carrier("steam", "steam", ("energy", "power")),
+        Carrier("fuel_oil", "fuel oil", ("energy", "volume")),
+        Carrier("propane", "propane", ("energy", "volume")),
+        Carrier("water", "water", ("volume",)),
+    )
+}
+
+CANONICAL: dict[Kind, str] = {"energy": "kWh", "power": "kW", "volume": "m3"}
+
+BTU_IT_J = 1055.05585262
+"""Joule per International Table Btu, exact."""
+
+# Names that meters and bills print, given to pint as definitions where it lacks them or
+# defines them otherwise.
+_DEFINITIONS = (
+    f"Btu_exact = {BTU_IT_J} * joule = Btu = BTU = Btu_it",
+    "kBtu = 1e3 * Btu_exact = kBTU",
+    "MMBtu = 1e6 * Btu_exact = MMBTU",
+    "therm = 1e5 * Btu_exact = therms = thm",
+    "ton_hour = 12000 * Btu_exact = ton_hours = tonh",
+    "cf = foot ** 3 = cubic_foot",
+    "ccf = 100 * foot ** 3 = CCF = hcf = HCF",
+    "mcf = 1000 * foot ** 3 = Mcf = MCF = kcf",
+    "gal = 231 * inch ** 3 = gallons",
+)
+
+_SPELLINGS = {
+    "kwh": "kWh",
+    "KWH": "kWh",
+    "Kwh": "kWh",
+    "KWh": "kWh",
+    "wh": "Wh",
+    "WH": "Wh",
+    "mwh": "MWh",
+    "MWH": "MWh",
+    "gj": "GJ",
+    "mj": "MJ",
+    "kw": "kW",
+    "KW": "kW",
+    "w": "W",
+    "m³": "m**3",
+    "m3": "m**3",
+    "ft3": "foot**3",
+    "ft³": "foot**3",
+    "ft2": "foot**2",
+    "ft²": "foot**2",
+    "m2": "m**2",
+    "m²": "m**2",
+    "mmbtu": "MMBtu",
+    "kbtu": "kBtu",
+}
+
+
+class UnitError(ValueError):
+    """A unit that can't be read, or that doesn't measure what it should."""
+
+
+@lru_cache(maxsize=1)
+def _registry():
+    import warnings
+
+    import pint
+
+    registry = pint.UnitRegistry()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        logger = __import__("logging").getLogger("pint")
+        level = logger.level
+        logger.setLevel("ERROR")  # redefinitions above are meant
+        try:
+            for line in _DEFINITIONS:
+                registry.define(line)
+        finally:
+            logger.setLevel(level)
+    return registry
+
+
+@lru_cache(maxsize=256)
+def _parse(unit: str):
+    """The pint quantity of one `unit` (a scale may be part of it: `1000 ft3`)."""
+    text = re.sub(r"[A-Za-z]+[23²³]?", lambda m: _SPELLINGS.get(m[0], m[0]), unit.strip())
+    if not text:
+        raise UnitError("no unit is given")
+    try:
+        return _registry()(text) * 1.0
+    except Exception as error:
+        raise UnitError(f"{unit!r} is not a unit that can be read") from error
+
+
+@lru_cache(maxsize=256)
+def kind_of(unit: str) -> Kind:
+    """Tell whether `unit` measures energy, power or volume; UnitError for anything else."""
+    quantity = _parse(unit)
+    for kind, canonical in (("energy", "joule"), ("power", "watt"), ("volume", "meter**3")):
+        if quantity.check(_registry().Unit(canonical).dimensionality):
+            return kind
+    raise UnitError(f"{unit!r} measures neither energy, power nor volume")
+
+
+@lru_cache(maxsize=1024)
+def factor(unit: str, into: str) -> float:
+    """How many `into` make one `unit` (not for temperatures); UnitError where they don't match."""
+    import pint
+
+    try:
+        return float((_parse(unit) / _parse(into)).to("dimensionless").magnitude)
+    except pint.DimensionalityError as error:
+        raise UnitError(f"{unit!r} can't be converted into {into!r}") from error
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """How one meter's raw values become canonical.
+
+    energy or volume: canonical = raw × factor.  power: canonical (kWh) = raw × factor × hours.
+    """
+
+    kind: Kind
+    factor: float
+    canonical: str
+    """kWh or m3."""
+    formula: str
+
+
+@lru_cache(maxsize=1024)
+def door(carrier: str, unit: str, heat_content: str | None = None) -> Door:
+    """The conversion of a meter's unit into its carrier's canonical unit.
+
+    Parameters
+    ----------
+    carrier : a key of `CARRIERS`.
+    unit : what the meter's values are in.
+    heat_content : for volumes, energy per volume with its unit, such as `38.3 MJ/m3` or
+        `1.026 therm/ccf`; without it a gas meter is kept as a volume.
+
+    Raises UnitError with a sentence that says what was found and what is allowed.
+    """
+    known = CARRIERS[carrier]
+    kind = kind_of(unit)
+    if kind not in known.kinds:
+        raise UnitError(
+            f"{unit!r} measures {kind}, but a meter of {known.label} reads in "
+            f"{' or '.join(known.kinds)}"
+        )
+    if kind == "power":
+        value = factor(unit, "kW")
+        return Door(kind, value, "kWh", f"kWh = {unit} × {value:g} × hours of the interval")
+    if kind == "volume" and heat_content:
+        heat = _parse(heat_content)
+        try:
+            per_unit = float((_parse(unit) * heat).to("kWh").magnitude)
+        except Exception as error:
+            raise UnitError(
+                f"heat content {heat_content!r} is not an energy per volume, such as 38.3 MJ/m3"
+            ) from error
+        return Door("energy", per_unit, "kWh", f"kWh = {unit} × {heat_content}")
+    canonical = CANONICAL[kind]
+    value = factor(unit, canonical)
+    return Door(kind, value, canonical, f"{canonical} = {unit} × {value:g}")
+
+
+def to_celsius(values, unit: str):
+    """Temperatures in °C.  `values`: number or array in `unit`, degC or degF (UnitError else)."""
+    if unit not in ("degC", "degF"):
+        raise UnitError(f"temperature unit {unit!r} is not degC or degF")
+    if unit == "degC":
+        return values
+    return (values - 32.0) / 1.8
