@@ -1,0 +1,1 @@
+"""Many sites: loop, pool or cluster; cache; progress; whole-or-nothing writing."""

@@ -1,0 +1,115 @@
+"""What need not be computed again: results kept by the content that made them.
+
+A key is the digest of everything that a site's result depends on: its description, the bytes
+of its files, and the package's own source.  Entries are written beside and renamed, so a crash
+or a second run can leave none half-written; an entry that can't be read counts as missing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+import tempfile
+import time
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from mv.portfolio.schema import SiteDescription
+
+_SETTLED_SECONDS = 2.0
+"""A file changed less than this before it was digested may change again within the clock's
+step; its digest isn't kept."""
+
+
+@lru_cache(maxsize=1)
+def method_digest() -> str:
+    """Digest of the package's own files: another version never meets an older entry."""
+    root = Path(__file__).parent.parent
+    digest = hashlib.sha256()
+    for path in sorted(p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"):
+        digest.update(str(path.relative_to(root)).encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+class Cache:
+    """Entries under one folder; `folder` None keeps nothing."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self.folder = folder
+        self._digests: dict[str, list] = {}
+        self._fresh = False
+        if folder is not None:
+            folder.mkdir(parents=True, exist_ok=True)
+            try:
+                self._digests = orjson.loads((folder / "digests.json").read_bytes())
+            except (OSError, ValueError):
+                self._digests = {}
+
+    def save_digests(self) -> None:
+        """Keep the digests of files met in this run."""
+        if self.folder is not None and self._fresh:
+            _write_whole(self.folder / "digests.json", orjson.dumps(self._digests))
+
+    def file_digest(self, path: str) -> str:
+        """sha256 of a local file, from memory while its size, time and inode are unchanged."""
+        stat = os.stat(path)
+        mark = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
+        known = self._digests.get(path)
+        if known and known[:3] == mark:
+            return known[3]
+        with open(path, "rb") as handle:
+            digest = hashlib.file_digest(handle, "sha256").hexdigest()
+        if time.time() - stat.st_mtime > _SETTLED_SECONDS:
+            self._digests[path] = [*mark, digest]
+            self._fresh = True
+        return digest
+
+    def key(self, description: SiteDescription) -> str | None:
+        """Key of one site; None where nothing can be kept (no cache, remote files)."""
+        if self.folder is None or "://" in description.folder:
+            return None
+        digest = hashlib.sha256(method_digest().encode())
+        digest.update(description.model_dump_json().encode())
+        names = [m.file for m in description.meters]
+        names += [n for n in (description.weather.file, description.weather.normal_file) if n]
+        for name in names:
+            try:
+                digest.update(self.file_digest(os.path.join(description.folder, name)).encode())
+            except OSError:
+                digest.update(b"missing")
+        return digest.hexdigest()
+
+    def path(self, key: str, kind: str) -> Path:
+        """Where the entry of a key lies."""
+        return self.folder / key[:2] / f"{key}.{kind}"
+
+    def load(self, key: str | None, kind: str) -> Any:
+        """The entry, or None."""
+        if key is None or self.folder is None:
+            return None
+        try:
+            return pickle.loads(self.path(key, kind).read_bytes())
+        except (OSError, pickle.PickleError, EOFError, AttributeError, ImportError, ValueError):
+            return None
+
+    def store(self, key: str | None, kind: str, entry: Any) -> None:
+        """Keep an entry."""
+        if key is not None and self.folder is not None:
+            _write_whole(self.path(key, kind), pickle.dumps(entry, protocol=5))
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        os.replace(name, path)
+    except BaseException:
+        os.unlink(name)
+        raise

@@ -1,0 +1,98 @@
+"""Writing a report whole or not at all: staging, lock, and the swap.
+
+A run writes into a staging folder beside its destination and exchanges the two at the end, so
+that a reader sees either the earlier report or the new one.  An exclusive lock keeps two runs
+from writing to one place; the operating system drops it with the process, however that ends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+from mv.findings import MvError
+
+_AT_FDCWD = -100
+_RENAME_EXCHANGE = 2  # linux/fs.h
+
+
+class Busy(MvError):
+    """Another run is writing to the same place."""
+
+
+@contextlib.contextmanager
+def staged(out: Path) -> Iterator[Path]:
+    """Yield an empty staging folder; on success it takes the place of `out`.
+
+    Raises Busy when another run holds the destination.  Whatever stops the block, `out` is as
+    it was, and the staging folder is removed now or by the next run.
+    """
+    out = Path(out).absolute()
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with _locked(out):
+        _tidy(out)
+        stage = out.parent / f".{out.name}.partial-{os.getpid()}"
+        stage.mkdir()
+        try:
+            yield stage
+            _swap(stage, out)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _locked(out: Path) -> Iterator[None]:
+    try:
+        import fcntl
+    except ImportError:  # a system without it: the swap alone must do
+        yield
+        return
+    path = out.parent / f".{out.name}.lock"
+    with open(path, "a+") as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise Busy(
+                f"another run is writing to {out}. Wait for it to end, or give another --out."
+            ) from error
+        yield
+
+
+def _tidy(out: Path) -> None:
+    """Remove what killed runs left behind; bring back a report caught between two renames."""
+    aside = out.parent / f".{out.name}.earlier"
+    if aside.exists():
+        if out.exists():
+            shutil.rmtree(aside, ignore_errors=True)
+        else:
+            aside.rename(out)
+    for left in out.parent.glob(f".{out.name}.partial-*"):
+        shutil.rmtree(left, ignore_errors=True)
+
+
+def _swap(stage: Path, out: Path) -> None:
+    """Put `stage` in the place of `out`, atomically where the system can exchange two names."""
+    if not out.exists():
+        stage.rename(out)
+        return
+    if _exchange(stage, out):
+        return  # `stage` now names the earlier report; the caller removes it
+    aside = out.parent / f".{out.name}.earlier"
+    out.rename(aside)
+    stage.rename(out)
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    try:
+        renameat2 = ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError):
+        return False
+    done = renameat2(
+        _AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), ctypes.c_uint(_RENAME_EXCHANGE)
+    )
+    return done == 0
