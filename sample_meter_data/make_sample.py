@@ -461,7 +461,7 @@ def dirty_half_hours(load: Load, first: dt.date, rng: np.random.RandomState) -> 
     drop = set(range(spot("2023-11-16 09:00"), spot("2023-11-20 15:30")))  # four days lost
     drop |= set(range(spot("2024-11-05 12:00"), spot("2024-11-05 14:00")))  # two hours lost
     # The second of the two autumn hours overwrote the first, once.
-    drop |= {spot("2024-10-27 01:30", 0), spot("2024-10-27 02:00", 0)}
+    drop |= {spot("2024-10-27 01:00", 0), spot("2024-10-27 01:30", 0)}
     twice = [spot(f"2023-03-0{d} 08:00") for d in (7, 8, 9)]
     contradicted = spot("2024-05-21 06:30")
     lines = []
@@ -484,7 +484,7 @@ def office_bills(load: Load, rng: np.random.RandomState) -> list[str]:
     rows = bills(by_day(load.clock, load.with_), read_dates(FIRST, rng))
     energies = [e for *_, e in rows]
     flags = ["actual"] * len(rows)
-    for i, guess in ((7, 0.90), (29, 1.12)):
+    for i, guess in ((17, 0.90), (32, 1.12)):
         shift = energies[i] * (guess - 1)
         energies[i] += shift
         energies[i + 1] -= shift
