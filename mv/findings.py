@@ -68,6 +68,145 @@ _book(
     {
         "column_unknown": "A table has a column that means nothing here; it was not used.",
         "table_empty": "A table has a header and no rows.",
+        "table_encoding": "A table is not UTF-8; its letters were read as Windows-1252.",
+        "table_unknown": "A file or sheet lies beside the tables that no table is called and names.",
+        "decimal_comma": "Numbers of a table are written with a decimal comma and were read so.",
+        "retrofits_overlap": "Two retrofits of a site were installed at the same time.",
+        "notes_more": "Further notes of the same kind on the same column were counted only.",
+        "clock_fixed": "A site's time zone keeps one clock all year, without summer time.",
+    },
+)
+
+# -- the tables of the folder, cell by cell ------------------------------------------------
+_book(
+    "refuse",
+    {
+        "table_twice": "A table is given twice: as a CSV file and as a sheet of the workbook.",
+        "column_duplicate": "Two columns of a table have the same header.",
+        "row_ragged": "A row has more cells than the table has columns.",
+        "text_unsafe": "A cell holds a control character, or more text than a cell may.",
+        "number_invalid": "A cell that must be a number is not one, or can be read in two ways.",
+        "date_invalid": "A cell that must be a date is not one, or can be read in two ways.",
+        "settings_unreadable": "A settings file is not valid TOML.",
+        "problems_more": "Further problems of the same kind in the same column were counted only.",
+    },
+)
+
+# -- readings -------------------------------------------------------------------------------
+_book(
+    "refuse",
+    {
+        "file_unreadable": "A file of readings can't be opened or isn't what its name says.",
+        "file_empty": "A file holds no readings.",
+        "columns_unclear": "It isn't clear which columns hold the times and the values.",
+        "dates_ambiguous": "Dates can be read day first or month first, and nothing in the file "
+        "decides which.",
+        "times_unreadable": "Too many of a file's times can't be read.",
+        "values_unreadable": "Too many of a file's values can't be read as numbers.",
+        "step_unclear": "The times of a file follow no regular step between a minute and a day.",
+        "unit_invalid": "The unit of a meter can't be converted into its carrier's unit.",
+        "time_zone_unknown": "The clock of a file is no time zone that is known.",
+        "duplicates_contradict": "Too many rows give different values for the same time.",
+    },
+)
+_book(
+    "exclude",
+    {
+        "row_malformed": "A row has too few or too many cells for its table.",
+        "time_unreadable": "The time of a row can't be read.",
+        "value_unreadable": "The value of a row is not a number.",
+        "value_empty": "A row has a time and no value.",
+        "duplicate_equal": "Rows repeat a time with the same value; one of them counts.",
+        "duplicate_unequal": "Rows repeat a time with different values; none of them counts.",
+        "duplicate_superseded": "An estimated row repeats the time of a measured one, which counts.",
+        "off_grid": "A time lies too far off the regular step of its file.",
+        "bill_dates_impossible": "A bill ends on or before the day it starts.",
+        "bill_overlap": "A bill covers days that another bill covers too.",
+        "temperature_implausible": "A temperature lies outside what weather does.",
+    },
+)
+_book(
+    "repair",
+    {
+        "rows_unordered": "Rows did not follow one another in time; they were sorted.",
+        "stamps_snapped": "Times were a little off the regular step and were moved onto it.",
+        "temperature_interpolated": "Short gaps in the temperatures were filled by a straight "
+        "line.",
+    },
+)
+_book(
+    "note",
+    {
+        "stamp_assumed": "The meter's row does not say whether a time marks the start or the end "
+        "of its interval; the start is assumed.",
+        "readings_missing": "Intervals between the first and the last reading have no row; they "
+        "stay missing, nothing is put in their place.",
+        "readings_estimated": "Values are marked as estimated; they are used and counted.",
+        "temperature_missing": "Temperatures are missing for longer than may be interpolated; "
+        "those days are left out.",
+        "week_learned": "The operating week was not given and was learned from the readings.",
+        "week_assumed": "The operating week was neither given nor could be learned; Monday to "
+        "Friday is assumed.",
+        "holidays_none": "No public holidays are kept: the site names no country.",
+        "holidays_unknown": "The country or region of a site has no known public holidays.",
+    },
+)
+
+
+# -- money ---------------------------------------------------------------------------------
+_book(
+    "refuse",
+    {
+        "rate_missing": "A meter names no rate, so no money figure is given for it.",
+        "rate_mixed": "Meters of one claim name different rates, so their sum has no price.",
+        "rate_gap": "The rate has no price for some of the time, so no money figure is given.",
+        "rate_needs_intervals": "The rate asks for hours of the day, and the readings have none.",
+        "rate_unit": "The rate's prices are per a unit that the meter's energy can't be turned "
+        "into.",
+        "cost_missing": "A retrofit has no cost, so nothing that depends on it is given.",
+        "billed_cost_far": "Billed cost and the cost computed from the rate are so far apart that "
+        "money is not verifiable.",
+    },
+)
+_book(
+    "note",
+    {
+        "billed_cost_differs": "Billed cost and the cost computed from the rate differ.",
+        "cost_estimated": "A cost or an incentive is the estimate, because no invoice is given.",
+        "incentive_open": "An incentive is promised and not yet received; it isn't deducted.",
+        "price_marginal": "The value of a saved unit is that of a small saving, because the "
+        "saving itself is not clear.",
+        "price_blended": "An average price stands for the rate; it credits fixed and demand "
+        "charges that may not fall.",
+        "ratchet_history_short": "A ratchet looks back further than the demand readings go.",
+        "demand_window_coarse": "Readings are coarser than the demand charge's window.",
+        "demand_not_priced": "A demand charge has no demand reading to go by.",
+        "export_not_priced": "Energy fed back was counted as zero; export is not priced.",
+        "maintenance_not_verified": "Stated maintenance savings are shown apart; no meter "
+        "verifies them.",
+    },
+)
+# -- the lighting estimate -------------------------------------------------------------------
+_book(
+    "refuse",
+    {
+        "lighting_hours_impossible": "Hours of use are more than a year has.",
+    },
+)
+_book(
+    "note",
+    {
+        "lighting_watts_unusual": "Watts per fixture are outside the published range for the "
+        "lamp and ballast described.",
+        "lighting_watts_lamp_only": "Watts look like the lamps' alone, without the ballast.",
+        "lighting_hours_unlike_week": "Hours of use don't fit the site's operating week.",
+        "lighting_power_density": "Lighting power per floor area is implausible.",
+        "lighting_added": "A line uses more after the retrofit than before.",
+        "lighting_lamps_missing": "A line is incomplete: fixtures or watts are zero before.",
+        "lighting_estimate_differs": "The estimate of the retrofit and the sum of its schedule "
+        "differ.",
+        "lighting_exceeds_use": "The estimate is a large part of, or above, the site's whole use.",
+        "lighting_control_hours": "A line counts controls twice: fewer hours and a control share.",
     },
 )
 

@@ -1,0 +1,1 @@
+"""What energy costs, what a saving is worth, and when it is paid back."""

@@ -1,0 +1,185 @@
+"""What is the saving worth?  Cost of the adjusted baseline less cost of the measured load.
+
+Both loads are priced under the same rate over the same days, so that fixed charges drop out and
+blocks, hours and demand count for what they are (common practice, no source).  The interval of
+the energy saving is carried through the rate: the adjusted baseline is scaled until it exceeds the
+measured load by the lower and by the upper end, and priced again.
+
+A saved unit's average value is the cost saved per unit saved.  Where the saving's interval holds
+zero that ratio means nothing, and the value of a small saving is used instead: the cost of the
+adjusted baseline less the cost of a hundredth less of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from mv.findings import RULES, Finding, ModelError
+from mv.money.load import Load, together
+from mv.money.rates import Bill, Rate, price_load
+from mv.money.use import EMPTY, Clock
+from mv.quantity import Interval
+from mv.units import UnitError
+
+SMALL_SAVING = 0.01
+"""Part of the adjusted baseline that stands for a small saving; common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Priced:
+    """One carrier of a site as money sees it: energies in, no model and no readings."""
+
+    carrier: str
+    unit: str
+    """Canonical unit of every energy here."""
+    savings: Interval
+    """Over the reporting period: adjusted baseline − measured + non-routine adjustment."""
+    annual: Interval | None = None
+    """In a year at normal conditions."""
+    rate: Rate | None = None
+    why_no_rate: str = ""
+    measured: Load | None = None
+    """Measured load of the reporting period."""
+    adjusted: Load | None = None
+    """Adjusted baseline, same pieces as `measured`."""
+    history: Load | None = None
+    """Measured load of the months before the reporting period, for ratchets."""
+    demand_savings: Mapping[str, np.ndarray | float] = field(default_factory=dict)
+    """Claimed demand saving in kW by time-of-use period (`` for any hour); empty: none claimed."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CostSaving:
+    """What a carrier's saving is worth over the reporting period."""
+
+    savings: Interval | None
+    """Currency; None where it can't be priced, see `why`."""
+    price: float | None
+    """Average value of a saved unit, currency per canonical unit."""
+    price_how: str
+    baseline: Bill | None
+    measured: Bill | None
+    lines: list[dict[str, Any]]
+    why: str
+    """Why nothing is given; empty otherwise."""
+    findings: tuple[Finding, ...]
+
+
+def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> CostSaving:
+    """Price one carrier's saving.  Never raises for what a user wrote: says why in `why`."""
+    if part.rate is None:
+        why = part.why_no_rate or f"no rate is given for {part.carrier}"
+        return _nothing(why, Finding("rate_missing", f"No money figure: {why}."))
+    if part.measured is None or part.adjusted is None:
+        why = f"the loads of {part.carrier} are not known"
+        return _nothing(why, Finding("rate_missing", f"No money figure: {why}."))
+    measured, adjusted = together(part.measured, part.adjusted)
+    clock = Clock(part.rate.calendar, measured, holidays)
+    try:
+        cost_measured = _price(part, measured, clock)
+        bills = {}
+        for end in ("value", "low", "high"):
+            saved = getattr(part.savings, end)
+            if saved is not None:
+                bills[end] = _price(part, _exceeding(measured, adjusted, saved), clock, measured)
+    except UnitError as error:
+        return _nothing(str(error), Finding("rate_unit", f"No money figure: {error}."))
+    except ModelError as error:
+        return _nothing(str(error), Finding("rate_needs_intervals", f"No money figure: {error}."))
+    findings = [Finding(rule, f"{text}.") for rule, text in cost_measured.use.notes]
+    refusing = [f for f in findings if RULES[f.rule].action == "refuse"]
+    if refusing:
+        return _nothing(refusing[0].message.rstrip("."), *findings)
+    saved = {end: bill.total - cost_measured.total for end, bill in bills.items()}
+    interval = Interval(
+        saved["value"],
+        saved.get("low"),
+        saved.get("high"),
+        currency,
+        confidence=part.savings.confidence,
+        kind="money",
+        method="both loads priced under the same rate; ends of the energy interval carried through",
+        fraction=_ratio(saved["value"], bills["value"].total),
+        fraction_low=_ratio(saved.get("low"), bills["value"].total),
+        fraction_high=_ratio(saved.get("high"), bills["value"].total),
+        fraction_of="cost of the adjusted baseline",
+    )
+    price, how = _price_of_a_unit(part, adjusted, measured, clock, saved["value"])
+    if how != "cost saved per unit saved" and not part.rate.flat:
+        findings.append(Finding("price_marginal", f"A saved unit is valued at the {how}."))
+    return CostSaving(
+        savings=interval,
+        price=price,
+        price_how=how,
+        baseline=bills["value"],
+        measured=cost_measured,
+        lines=_lines(bills["value"], cost_measured),
+        why="",
+        findings=tuple(findings),
+    )
+
+
+def _price(part: Priced, load: Load, clock: Clock, peaks_of: Load | None = None) -> Bill:
+    return price_load(
+        part.rate,
+        load,
+        unit=part.unit,
+        clock=clock,
+        history=part.history,
+        peaks_of=peaks_of,
+        peak_change=part.demand_savings if peaks_of is not None else None,
+    )
+
+
+def _exceeding(measured: Load, adjusted: Load, saved: float) -> Load:
+    """The adjusted baseline, scaled until it exceeds the measured load by `saved`."""
+    if adjusted.total <= 0:
+        return adjusted
+    return adjusted.scaled(max(0.0, (measured.total + saved) / adjusted.total))
+
+
+def _price_of_a_unit(part, adjusted, measured, clock, cost) -> tuple[float | None, str]:
+    energy = part.savings
+    clear = energy.low is None or energy.low > 0 or (energy.high is not None and energy.high < 0)
+    if clear and energy.value != 0 and cost / energy.value > 0:
+        return cost / energy.value, "cost saved per unit saved"
+    if adjusted.total <= 0:
+        return None, "no energy in the adjusted baseline"
+    full = _price(part, adjusted, clock, measured).total
+    less = _price(part, adjusted.scaled(1 - SMALL_SAVING), clock, measured).total
+    return (full - less) / (SMALL_SAVING * adjusted.total), "cost of the last hundredth of the load"
+
+
+def _lines(baseline: Bill, measured: Bill) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": b.name,
+            "component": b.component,
+            "baseline": float(b.amount.sum()),
+            "measured": float(m.amount.sum()),
+            "saving": float(b.amount.sum() - m.amount.sum()),
+            "how": m.how,
+        }
+        for b, m in zip(baseline.lines, measured.lines, strict=True)
+    ]
+
+
+def _ratio(value: float | None, base: float) -> float | None:
+    return None if value is None or base <= 0 else value / base
+
+
+def _nothing(why: str, *findings: Finding) -> CostSaving:
+    return CostSaving(
+        savings=None,
+        price=None,
+        price_how="",
+        baseline=None,
+        measured=None,
+        lines=[],
+        why=why,
+        findings=findings,
+    )

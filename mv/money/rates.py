@@ -1,0 +1,322 @@
+"""What does a load cost under a rate?
+
+A rate is one table of rates.toml, written by the user from a rate sheet.  Its head says what it is;
+every other key names a component (energy, demand, fixed ...) with a list of entries, described and
+priced by the component's own file (`component.py` has the contract).  The smallest rate is
+
+    [office]
+    price = 0.145
+
+and a full one is shown in `example_rates.toml`.  Cost saved is always the cost of the adjusted
+baseline less the cost of the measured load, both under the same rate; an average price is used
+only where the rate declares one (`blended`).
+
+Common practice, no source, unless a component names one.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import Field, ValidationError
+
+from mv.findings import Finding, FolderError
+from mv.money.calendar import RateCalendar, read_calendar
+from mv.money.component import COMPONENTS, Entry, Line
+from mv.money.load import Load
+from mv.money.use import EMPTY, Clock, Use
+from mv.portfolio.schema import Block, Described
+from mv.units import UnitError, factor, kind_of
+
+Basis = Literal["actual", "estimate", "contract"]
+
+
+class RateHead(Described):
+    """What a rate says of itself."""
+
+    name: str = ""
+    """Name of the rate, as the supplier prints it."""
+    source: str = ""
+    """Where the prices come from: rate sheet, page, date, bill."""
+    unit: str | None = None
+    """Unit of energy that prices are per (kWh, therm, m3 ...); the meter's canonical unit when
+    empty."""
+    basis: Basis = "actual"
+    """Which price this is: the actual one, the one that the estimate was made with, or the one in
+    a contract."""
+    of: str | None = None
+    """For an estimate or contract rate: the key of the actual rate it stands beside."""
+    holidays: str | None = None
+    """How public holidays are priced: like a day of the week (Sun), or none."""
+    seasons: dict[str, str | list[str]] = Field(default_factory=dict)
+    """Seasons by name: spans of days, 06-01..09-30, or rest."""
+    periods: dict[str, str | list[str]] = Field(default_factory=dict)
+    """Time-of-use periods by name: days and hours, Mon-Fri 12:00-18:00, or rest."""
+    price: float | None = None
+    """One price per unit, in place of an energy list."""
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A rate, read and valid."""
+
+    key: str
+    head: RateHead
+    calendar: RateCalendar
+    parts: Mapping[str, tuple[Entry, ...]]
+    """Entries by component."""
+    place: str
+    """File and line where it is written."""
+
+    @property
+    def label(self) -> str:
+        """Key and name."""
+        return f"{self.key} ({self.head.name})" if self.head.name else self.key
+
+    @property
+    def source(self) -> str:
+        """Where its prices come from: what the user says, and the place in the folder."""
+        return f"{self.head.source}; {self.place}" if self.head.source else self.place
+
+    @property
+    def flat(self) -> bool:
+        """Whether every unit costs the same at all times, and nothing else is charged."""
+        energy = self.parts.get("energy", ())
+        return set(self.parts) == {"energy"} and len(energy) == 1 and not energy[0].blocks
+
+    @property
+    def needs_intervals(self) -> bool:
+        """Whether some entry asks for hours of the day."""
+        return any(entry.period for entries in self.parts.values() for entry in entries)
+
+
+@dataclass(frozen=True)
+class Bill:
+    """What a load costs, line by line and billing period by billing period."""
+
+    rate: str
+    lines: tuple[Line, ...]
+    use: Use
+
+    @property
+    def by_period(self) -> np.ndarray:
+        """Cost of each billing period, currency, shape (k,)."""
+        return np.sum([line.amount for line in self.lines], axis=0)
+
+    @property
+    def total(self) -> float:
+        """Cost of all billing periods, currency."""
+        return float(sum(line.amount.sum() for line in self.lines))
+
+
+def open_rate(block: Block) -> Rate:
+    """Read one rate.
+
+    Raises FolderError with everything that is wrong in it, each with file, line and setting.
+    """
+    found: list[Finding] = []
+    say = _Sayer(block, found)
+    own = {k: v for k, v in block.values.items() if k in RateHead.model_fields}
+    head = _read(RateHead, own, "", say)
+    parts: dict[str, tuple[Entry, ...]] = {}
+    for name, value in block.values.items():
+        if name in RateHead.model_fields:
+            continue
+        if name not in COMPONENTS:
+            say.unknown(name, [*RateHead.model_fields, *COMPONENTS.names()])
+            continue
+        parts[name] = _read_entries(name, value, say)
+    if head is None:
+        raise FolderError(found)
+    if head.price is not None:
+        if "energy" in parts:
+            say.wrong("price", "give either a price or an energy list, not both")
+        parts["energy"] = (COMPONENTS["energy"].entry(price=head.price),)
+    if not {"energy", "blended"} & set(parts):
+        say.missing("price", "the rate has no energy price; add price = 0.145, say")
+    calendar, problems = read_calendar(head.seasons, head.periods, head.holidays)
+    for setting, sentence in problems:
+        say.wrong(setting, sentence)
+    _check_names(parts, head, say)
+    _check_unit(head, say)
+    if found:
+        raise FolderError(found)
+    ordered = dict(sorted(parts.items(), key=lambda item: COMPONENTS[item[0]].stage))
+    return Rate(block.key, head, calendar, ordered, _place(block))
+
+
+def open_rates(blocks: Iterable[Block]) -> dict[str, Rate]:
+    """Read all rates.  Raises FolderError with the problems of all of them."""
+    rates: dict[str, Rate] = {}
+    found: list[Finding] = []
+    for block in blocks:
+        try:
+            rates[block.key] = open_rate(block)
+        except FolderError as error:
+            found.extend(error.findings)
+    if found:
+        raise FolderError(found)
+    return rates
+
+
+def price_load(
+    rate: Rate,
+    load: Load,
+    *,
+    unit: str = "kWh",
+    holidays: np.ndarray = EMPTY,
+    clock: Clock | None = None,
+    history: Load | None = None,
+    peaks_of: Load | None = None,
+    peak_change: Mapping[str, np.ndarray | float] | None = None,
+) -> Bill:
+    """What `load` costs under `rate`.
+
+    Parameters
+    ----------
+    unit : canonical unit of the load (kWh, or m3 where only a volume is known).
+    holidays : datetime64[D], public holidays of the site.
+    clock : of a load with the same pieces priced before, to save work.
+    history : measured load of the months before, for a ratchet.
+    peaks_of, peak_change : see `use.Use`.
+
+    Raises UnitError where the prices are per another kind of unit than the load's, ModelError
+    where the load is too coarse for the rate.
+    """
+    per = rate.head.unit or unit
+    scale = 1.0 if per == unit else factor(unit, per)
+    use = Use(
+        load,
+        clock or Clock(rate.calendar, load, holidays),
+        scale,
+        history,
+        peaks_of,
+        peak_change or {},
+    )
+    lines: list[Line] = []
+    for name, entries in rate.parts.items():
+        lines += COMPONENTS[name].cost(entries, use, tuple(lines))
+    return Bill(rate.key, tuple(lines), use)
+
+
+class _Sayer:
+    """Turns what is wrong into findings with their place."""
+
+    def __init__(self, block: Block, found: list[Finding]) -> None:
+        self.block, self.found = block, found
+
+    def _add(self, rule: str, setting: str, sentence: str) -> None:
+        source = self.block.source
+        path = f"{self.block.key}.{setting}" if setting else self.block.key
+        self.found.append(
+            Finding(rule, f"{path}: {sentence}.", file=source.file, line=source.line, column=path)
+        )
+
+    def wrong(self, setting: str, sentence: str) -> None:
+        self._add("value_invalid", setting, sentence)
+
+    def missing(self, setting: str, sentence: str) -> None:
+        self._add("value_missing", setting, sentence)
+
+    def unknown(self, setting: str, known: Iterable[str]) -> None:
+        known = sorted(known)
+        near = difflib.get_close_matches(setting.rsplit(".", 1)[-1], known, n=1)
+        hint = f"the nearest known name is {near[0]}; " if near else ""
+        self._add(
+            "setting_unknown",
+            setting,
+            f"this name means nothing in a rate; {hint}known are {', '.join(known)}",
+        )
+
+
+def _place(block: Block) -> str:
+    line = f", line {block.source.line}" if block.source.line is not None else ""
+    return f"{block.source.file}{line}"
+
+
+def _read(model: type[Described], values: Any, path: str, say: _Sayer):
+    if not isinstance(values, dict):
+        say.wrong(path, f"found {values!r} where a table of names and values is expected")
+        return None
+    try:
+        return model.model_validate(values)
+    except ValidationError as error:
+        for problem in error.errors(include_url=False):
+            place = path
+            for part in problem["loc"]:
+                place += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+            place = place.lstrip(".")
+            if problem["type"] == "extra_forbidden":
+                say.unknown(place, _names_at(model, problem["loc"]))
+            elif problem["type"] == "missing":
+                say.missing(place, "this must be given")
+            else:
+                shown = (
+                    "" if isinstance(problem["input"], dict) else f"found {problem['input']!r}; "
+                )
+                say.wrong(place, shown + problem["msg"].removeprefix("Value error, "))
+        return None
+
+
+def _names_at(model: type[Described], loc: tuple) -> list[str]:
+    """Names allowed beside the unknown one at `loc`."""
+    for part in loc[:-1]:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(part)
+        inner = [a for a in getattr(field.annotation, "__args__", ()) if isinstance(a, type)]
+        inner = [a for a in inner if issubclass(a, Described)]
+        if inner:
+            model = inner[0]
+    return [f.alias or name for name, f in model.model_fields.items()]
+
+
+def _read_entries(name: str, value: Any, say: _Sayer) -> tuple[Entry, ...]:
+    component = COMPONENTS[name]
+    items = value if isinstance(value, list) else [value]
+    if not items:
+        say.wrong(name, "the list is empty; leave the name out, or give an entry")
+    entries = []
+    for i, item in enumerate(items, start=1):
+        path = f"{name}[{i}]" if isinstance(value, list) else name
+        entry = _read(component.entry, item, path, say)
+        if entry is not None:
+            if entry.from_ and entry.until and entry.from_ > entry.until:
+                say.wrong(path, f"from {entry.from_} is after until {entry.until}")
+            entries.append(entry)
+    for sentence in component.check(entries):
+        say.wrong(name, sentence)
+    return tuple(entries)
+
+
+def _check_names(parts, head: RateHead, say: _Sayer) -> None:
+    for name, entries in parts.items():
+        for i, entry in enumerate(entries, start=1):
+            for what, value, known in (
+                ("season", entry.season, head.seasons),
+                ("period", entry.period, head.periods),
+            ):
+                if value is not None and value not in known:
+                    near = difflib.get_close_matches(value, list(known), n=1)
+                    hint = f"; the nearest is {near[0]}" if near else ""
+                    names = ", ".join(known) or f"none; add [{say.block.key}.{what}s]"
+                    say.wrong(
+                        f"{name}[{i}].{what}",
+                        f"the rate has no {what} called {value!r}{hint} (there are: {names})",
+                    )
+
+
+def _check_unit(head: RateHead, say: _Sayer) -> None:
+    if head.unit is None:
+        return
+    try:
+        kind = kind_of(head.unit)
+    except UnitError as error:
+        say.wrong("unit", str(error))
+        return
+    if kind == "power":
+        say.wrong("unit", f"{head.unit!r} measures power; prices are per energy or volume")
