@@ -1,0 +1,1 @@
+"""Savings: avoided energy, its interval, normal conditions, demand, events, placebo trial."""

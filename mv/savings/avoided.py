@@ -1,0 +1,130 @@
+"""How much energy was avoided, and what may be said about it?
+
+Avoided energy = adjusted baseline − measured use + non-routine adjustment, over the rows of the
+reporting period that can be used on both sides (IPMVP Core Concepts, ch. 5; ASHRAE Guideline 14,
+ch. 5).  The adjusted baseline is the baseline model at reporting-period conditions, its level
+corrected where `recency_level` says so.  Savings are signed: negative is a result, not an error.
+
+A row is a day or a bill.  Models speak of energy a day, so a bill's row counts with its days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from mv.findings import ModelError
+
+SavingsVerdict = Literal["savings shown", "not distinguishable", "use increased"]
+
+
+@dataclass(frozen=True)
+class Avoided:
+    """Avoided energy of one carrier of one site; energies in the carrier's canonical unit."""
+
+    adjusted_baseline: float
+    """Baseline model at reporting conditions, level correction included, over the used rows."""
+    measured: float
+    """Measured over the same rows."""
+    adjustment: float
+    """Declared non-routine adjustment; positive adds to the saving."""
+    adjustment_se: float
+    avoided: float
+    """adjusted baseline − measured + adjustment."""
+    level_correction: float
+    """Energy a day added to the model's level."""
+    level_energy: float
+    """What the level correction is worth in the adjusted baseline."""
+    rows: int
+    """Used rows."""
+    days: float
+    """Days that the used rows cover."""
+    index: pd.Index
+    modelled_rows: np.ndarray
+    """Adjusted baseline per used row, energy (rows,)."""
+    measured_rows: np.ndarray
+    """Measured per used row, energy (rows,)."""
+
+    @property
+    def fraction(self) -> float | None:
+        """Avoided energy ÷ adjusted baseline; None where that is not above zero."""
+        return self.avoided / self.adjusted_baseline if self.adjusted_baseline > 0 else None
+
+
+def avoided_energy(
+    fit,
+    baseline_rows: pd.DataFrame,
+    reporting_rows: pd.DataFrame,
+    *,
+    adjustment: float = 0.0,
+    adjustment_se: float = 0.0,
+    level_correction: float = 0.0,
+) -> Avoided:
+    """Sum adjusted baseline and measured use over the used rows of the reporting period.
+
+    Parameters
+    ----------
+    fit : baseline model with `predict(rows) -> (m,)`, energy a day (an hourly model: energy an
+        hour, and rows of hours).
+    baseline_rows : rows the model was fitted on; only their columns are compared.
+    reporting_rows : rows of the reporting period, all of them; those with status "used" count.
+    adjustment, adjustment_se : non-routine adjustment and its standard error, energy.
+    level_correction : energy a day added to the model.
+
+    Raises ModelError where no row can be used or both tables are not of one kind.
+    """
+    if ("days" in baseline_rows.columns) != ("days" in reporting_rows.columns):
+        raise ModelError("baseline and reporting rows must both be bills or both be days")
+    rows = used_rows(reporting_rows)
+    if len(rows) == 0:
+        raise ModelError("no row of the reporting period can be used")
+    days = row_days(rows)
+    modelled = np.asarray(fit.predict(rows), dtype=float) + level_correction
+    modelled_rows = modelled * days
+    measured_rows = rows["energy"].to_numpy(dtype=float) * days
+    adjusted, measured = float(modelled_rows.sum()), float(measured_rows.sum())
+    if not np.isfinite(adjusted) or not np.isfinite(measured):
+        raise ModelError("a used row of the reporting period has no energy or no temperature")
+    return Avoided(
+        adjusted_baseline=adjusted,
+        measured=measured,
+        adjustment=adjustment,
+        adjustment_se=adjustment_se,
+        avoided=adjusted - measured + adjustment,
+        level_correction=level_correction,
+        level_energy=float(level_correction * days.sum()),
+        rows=len(rows),
+        days=float(days.sum()),
+        index=rows.index,
+        modelled_rows=modelled_rows,
+        measured_rows=measured_rows,
+    )
+
+
+def used_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep the rows whose status is "used" (all of them where there is no status)."""
+    if "status" not in rows.columns:
+        return rows
+    used = np.asarray(rows["status"] == "used")
+    return rows if used.all() else rows[used]
+
+
+def row_days(rows: pd.DataFrame) -> np.ndarray:
+    """Days (or hours, for rows of hours) that a row's `energy` is to be multiplied with, (m,)."""
+    if "days" in rows.columns:
+        return rows["days"].to_numpy(dtype=float)
+    return np.ones(len(rows))
+
+
+def verdict(low: float, high: float) -> SavingsVerdict:
+    """Say what an interval shows: above zero, holding zero, or below zero."""
+    if not low <= high:
+        raise ModelError(f"an interval's low end {low} must not lie above its high end {high}")
+    if low > 0:
+        return "savings shown"
+    if high < 0:
+        return "use increased"
+    return "not distinguishable"

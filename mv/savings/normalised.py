@@ -1,0 +1,235 @@
+"""What does the retrofit save in a normal year?
+
+Annual savings never come from scaling days.  Two ways, in this order:
+
+*Both models at normal conditions* (normalised savings, IPMVP Core Concepts): where the reporting
+period is long enough for a model of its own, S = Σ_k d_k (ŷ_base(x_k) − ŷ_rep(x_k)) over one year
+of normal temperatures and operating days.  The models' parts are of the mean response (no new
+residuals) and the drift part is taken of the normal year's adjusted baseline.
+
+*Baseline model at normal conditions times the saved fraction*: where it is not, the fraction saved
+so far is carried to a whole year.  That is an extrapolation; months that were not measured may
+save another fraction, for which a stated spread is added.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from mv.findings import ModelError
+from mv.quantity import Interval, around
+from mv.savings.avoided import row_days
+from mv.savings.drift import Granularity
+from mv.savings.model_variance import mean_response_part
+from mv.savings.uncertainty import SavingsUncertainty
+
+UNMEASURED_SPREAD = 0.25
+"""Standard deviation of the saved fraction of months not measured, as a share of the fraction in
+those that were (convention of this package, no source)."""
+
+YEAR_DAYS = 365
+
+
+@dataclass(frozen=True)
+class AnnualSavings:
+    """Savings in a year at normal conditions; energies in the carrier's canonical unit."""
+
+    savings: Interval
+    adjusted_baseline: float
+    """Baseline model over the normal year, level correction included."""
+    reporting: float | None
+    """Reporting model over the normal year; None where it was not fitted."""
+    route: str
+    """`both models` or `saved fraction`."""
+    method: str
+    """How it was made, in words."""
+    days: float
+
+
+def normal_rows(
+    temperature: pd.Series, operating: pd.Series, granularity: Granularity
+) -> pd.DataFrame:
+    """Rows of a normal year, as models take them: 365 days, or twelve calendar months for bills.
+
+    Parameters
+    ----------
+    temperature : mean of each day of the year, degC, index 1..365.
+    operating : True on operating days, index: 365 or 366 consecutive dates (the calendar of
+        the year that is taken as usual).
+
+    Raises ModelError where either is not a whole year.
+    """
+    dates = pd.DatetimeIndex(operating.index)
+    day = dates.day_of_year.to_numpy() - (dates.is_leap_year & (dates.day_of_year > 59)).astype(int)
+    keep = ~((dates.month == 2) & (dates.day == 29))
+    dates, day, work = dates[keep], day[keep], operating.to_numpy(dtype=float)[keep]
+    if len(dates) != YEAR_DAYS or len(np.unique(day)) != YEAR_DAYS:
+        raise ModelError(f"a normal year needs 365 consecutive days, found {len(dates)}")
+    if len(temperature) < YEAR_DAYS or temperature.iloc[:YEAR_DAYS].isna().any():
+        raise ModelError("normal temperatures must be given for each of 365 days")
+    degrees = temperature.to_numpy(dtype=float)[day - 1]
+    daily = pd.DataFrame(
+        {
+            "temperature": degrees,
+            "operating": work,
+            "day_type": np.where(work > 0, 0, 1).astype(np.int8),
+            "weight": 1.0,
+            "status": "used",
+        },
+        index=dates.rename("date"),
+    )
+    if granularity != "bills":
+        return daily
+    month = dates.month.to_numpy() - 1
+    days = np.bincount(month, minlength=12).astype(float)
+    first = np.array([dates[month == m].min() for m in range(12)], dtype="datetime64[ns]")
+    bills = pd.DataFrame(
+        {
+            "start": first,
+            "end": first + days.astype("timedelta64[D]"),
+            "days": days,
+            "temperature": np.bincount(month, degrees, minlength=12) / days,
+            "operating": np.bincount(month, work, minlength=12) / days,
+            "weight": days,
+            "status": "used",
+        }
+    )
+    bills = bills.sort_values("start", ignore_index=True)
+    bills.attrs["temperature_daily"] = pd.Series(degrees, index=dates)
+    return bills
+
+
+def both_models(
+    baseline_fit,
+    baseline_rows: pd.DataFrame,
+    reporting_fit,
+    reporting_rows: pd.DataFrame,
+    normal: pd.DataFrame,
+    *,
+    granularity: Granularity,
+    uncertainty: SavingsUncertainty,
+    unit: str,
+    level_correction: float = 0.0,
+    adjustment_per_year: float = 0.0,
+) -> AnnualSavings:
+    """Normalised savings: both periods' models over the same normal year.
+
+    The fits' used rows are needed for their variances.  `uncertainty` is the avoided energy's:
+    confidence, quantile and τ are taken from it.
+    """
+    days = row_days(normal)
+    base = float(days @ (np.asarray(baseline_fit.predict(normal)) + level_correction))
+    after = float(days @ np.asarray(reporting_fit.predict(normal)))
+    s = math.hypot(
+        mean_response_part(baseline_fit, baseline_rows, normal, granularity),
+        mean_response_part(reporting_fit, reporting_rows, normal, granularity),
+    )
+    half = uncertainty.quantile * math.hypot(s, uncertainty.drift_tau * base)
+    value = base - after + adjustment_per_year
+    method = (
+        "Models of the baseline and of the reporting period, both at the same year of normal "
+        "temperatures and operating days; their difference is the saving."
+    )
+    return _annual(
+        value,
+        half,
+        base=base,
+        after=after,
+        route="both models",
+        method=method,
+        uncertainty=uncertainty,
+        unit=unit,
+        days=days,
+    )
+
+
+def saved_fraction(
+    baseline_fit,
+    normal: pd.DataFrame,
+    *,
+    avoided: float,
+    adjusted_baseline: float,
+    uncertainty: SavingsUncertainty,
+    reporting_months: float,
+    unit: str,
+    level_correction: float = 0.0,
+) -> AnnualSavings:
+    """Annual savings from the fraction saved so far, the baseline model giving the normal year.
+
+    Raises ModelError where the adjusted baseline is not above zero (no fraction exists).
+    """
+    if not adjusted_baseline > 0:
+        raise ModelError("the adjusted baseline is not above zero, so no fraction is defined")
+    days = row_days(normal)
+    base = float(days @ (np.asarray(baseline_fit.predict(normal)) + level_correction))
+    fraction = avoided / adjusted_baseline
+    unmeasured = max(0.0, 1 - reporting_months / 12)
+    spread = unmeasured * UNMEASURED_SPREAD * abs(fraction)
+    half = base * math.hypot(
+        uncertainty.half_width / adjusted_baseline, uncertainty.quantile * spread
+    )
+    method = (
+        "The fraction of the adjusted baseline saved so far, times the baseline model over a year "
+        "of normal temperatures and operating days: an extrapolation"
+    )
+    if unmeasured > 0:
+        method += (
+            f" to the {unmeasured:.0%} of a year not yet measured, whose saved fraction is taken "
+            f"as known to {UNMEASURED_SPREAD:.0%} (one standard deviation)"
+        )
+    return _annual(
+        fraction * base,
+        half,
+        base=base,
+        after=None,
+        route="saved fraction",
+        method=method + ".",
+        uncertainty=uncertainty,
+        unit=unit,
+        days=days,
+    )
+
+
+def realisation_rate(savings: Interval, estimated: float) -> Interval | None:
+    """Verified ÷ estimated annual savings (UMP); None where nothing positive was estimated."""
+    if not estimated > 0:
+        return None
+    scaled = savings.scaled(1 / estimated, "")
+    return Interval(
+        scaled.value,
+        scaled.low,
+        scaled.high,
+        "",
+        confidence=savings.confidence,
+        kind="ratio",
+        method="verified ÷ estimated annual savings; the estimate taken as exact",
+    )
+
+
+def _annual(
+    value: float,
+    half: float,
+    *,
+    base: float,
+    after: float | None,
+    route: str,
+    method: str,
+    uncertainty: SavingsUncertainty,
+    unit: str,
+    days: np.ndarray,
+) -> AnnualSavings:
+    savings = around(
+        value,
+        half,
+        unit,
+        confidence=uncertainty.confidence,
+        kind="sum",
+        method=method,
+        base=base,
+        fraction_of="adjusted baseline of the normal year",
+    )
+    return AnnualSavings(savings, base, after, route, method, float(days.sum()))
