@@ -32,6 +32,7 @@ from functools import lru_cache
 import numpy as np
 
 from mv.findings import ModelError
+from mv.savings.quantiles import student_quantile
 
 SPENDING_POWER = 1.0
 """ρ of the spending function.  1 spends evenly: with drift shared by all looks it costs the
@@ -78,7 +79,7 @@ class LookPlan:
         """One sentence on what repeated looking does and how it is held."""
         return (
             f"Looking every month for {len(self.factors)} months with the single-look interval "
-            f"would show a saving at {self.uncontrolled:.0%} of sites that have none, instead of "
+            f"could show a saving at {self.uncontrolled:.0%} of sites that have none, instead of "
             f"{self.declared:.0%}; the running interval is widened so that all looks together "
             f"stay within {self.declared:.0%}."
         )
@@ -203,10 +204,8 @@ def correlation(months: int, planned: int, noise_to_drift: float, walk: bool) ->
 
 @lru_cache(maxsize=64)
 def _plan(planned: int, total: int, confidence: float, freedom: float, noise: float) -> LookPlan:
-    from scipy.stats import t
-
     declared = (1 - confidence) / 2
-    quantile = float(t.ppf(1 - declared, freedom))
+    quantile = student_quantile(confidence, freedom)
     elapsed = np.arange(1, total + 1) / planned
     spent = PLANNED_SHARE * np.minimum(elapsed, 1.0) ** SPENDING_POWER
     if total > planned:
