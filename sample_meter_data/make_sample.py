@@ -4,8 +4,8 @@
 
 Each site is a small simulation, run twice with the same weather, the same days of work and the
 same disturbances: once as if nothing had been replaced, once with the retrofit.  The difference
-is the truth, written day by day to `truth.csv`; the meter files hold the second run, some of
-them with the dirt that meters really have.  Nothing in the package reads `truth.csv`; tests
+is the truth, written day by day to `truth/by_day.csv`; the meter files hold the second run, some of
+them with the dirt that meters really have.  Nothing in the package reads that file; tests
 compare with it.
 
 The load of a site, in kW at hour t:
@@ -543,7 +543,9 @@ def make(folder: Path) -> None:
                     for a, b, e in bills(sides["natural_gas"][1], dates)
                 ],
             )
-    write(folder / "truth.csv", "site,carrier,date,without_retrofit,with_retrofit", truth)
+    write(
+        folder / "truth" / "by_day.csv", "site,carrier,date,without_retrofit,with_retrofit", truth
+    )
 
     meters = folder / "meters"
     write(meters / "ferry_hall.csv", "time,kWh", hourly_lines(loads["ferry_hall"], FIRST))
