@@ -10,6 +10,7 @@ Table Btu, as in ISO 80000-5); therm (EC) = 100 000 Btu_IT; ton of refrigeration
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -88,6 +89,13 @@ _SPELLINGS = {
 }
 
 
+LONGEST_UNIT = 40
+"""Characters of a unit's text; longer ones are no unit."""
+
+# What the parser could be kept busy with: powers of numbers, powers of two digits, other signs.
+_NO_UNIT = re.compile(r"[^\w\s./*^()³²·-]|\d\s*(?:\*\*|\^)|(?:\*\*|\^)\s*-?\d{2,}")
+
+
 class UnitError(ValueError):
     """A unit that can't be read, or that doesn't measure what it should."""
 
@@ -118,10 +126,15 @@ def _parse(unit: str):
     text = re.sub(r"[A-Za-z]+[23²³]?", lambda m: _SPELLINGS.get(m[0], m[0]), unit.strip())
     if not text:
         raise UnitError("no unit is given")
+    if len(unit) > LONGEST_UNIT or _NO_UNIT.search(unit):
+        raise UnitError(f'"{unit[:LONGEST_UNIT]}" is not a unit that can be read')
     try:
-        return _registry()(text) * 1.0
+        quantity = _registry()(text) * 1.0
     except Exception as error:
-        raise UnitError(f"{unit!r} is not a unit that can be read") from error
+        raise UnitError(f'"{unit}" is not a unit that can be read') from error
+    if not 0 < quantity.magnitude < math.inf:
+        raise UnitError(f'"{unit}" is not a unit: its scale must be a number above zero')
+    return quantity
 
 
 @lru_cache(maxsize=256)
@@ -131,7 +144,7 @@ def kind_of(unit: str) -> Kind:
     for kind, canonical in (("energy", "joule"), ("power", "watt"), ("volume", "meter**3")):
         if quantity.check(_registry().Unit(canonical).dimensionality):
             return kind
-    raise UnitError(f"{unit!r} measures neither energy, power nor volume")
+    raise UnitError(f'"{unit}" measures neither energy, power nor volume')
 
 
 @lru_cache(maxsize=1024)
@@ -142,7 +155,7 @@ def factor(unit: str, into: str) -> float:
     try:
         return float((_parse(unit) / _parse(into)).to("dimensionless").magnitude)
     except pint.DimensionalityError as error:
-        raise UnitError(f"{unit!r} can't be converted into {into!r}") from error
+        raise UnitError(f'"{unit}" can\'t be converted into "{into}"') from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +189,7 @@ def door(carrier: str, unit: str, heat_content: str | None = None) -> Door:
     kind = kind_of(unit)
     if kind not in known.kinds:
         raise UnitError(
-            f"{unit!r} measures {kind}, but a meter of {known.label} reads in "
+            f'"{unit}" measures {kind}, but a meter of {known.label} reads in '
             f"{' or '.join(known.kinds)}"
         )
     if kind == "power":
@@ -188,7 +201,7 @@ def door(carrier: str, unit: str, heat_content: str | None = None) -> Door:
             per_unit = float((_parse(unit) * heat).to("kWh").magnitude)
         except Exception as error:
             raise UnitError(
-                f"heat content {heat_content!r} is not an energy per volume, such as 38.3 MJ/m3"
+                f'heat content "{heat_content}" is not an energy per volume, such as 38.3 MJ/m3'
             ) from error
         return Door("energy", per_unit, "kWh", f"kWh = {unit} × {heat_content}")
     canonical = CANONICAL[kind]
@@ -199,7 +212,7 @@ def door(carrier: str, unit: str, heat_content: str | None = None) -> Door:
 def to_celsius(values, unit: str):
     """Temperatures in °C.  `values`: number or array in `unit`, degC or degF (UnitError else)."""
     if unit not in ("degC", "degF"):
-        raise UnitError(f"temperature unit {unit!r} is not degC or degF")
+        raise UnitError(f'temperature unit "{unit}" is not degC or degF')
     if unit == "degC":
         return values
     return (values - 32.0) / 1.8

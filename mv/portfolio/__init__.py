@@ -1,0 +1,1 @@
+"""The portfolio folder, described, read and validated."""

@@ -8,6 +8,7 @@ reported in tables.  Every object remembers where it was written (`source`).
 from __future__ import annotations
 
 import datetime as dt
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -405,6 +406,8 @@ class Block(Described):
     key: str
     values: dict[str, Any]
     source: Source
+    lines: dict[str, int] = Field(default_factory=dict)
+    """Line of each name inside the block, by dotted path: `season.0.price`."""
 
 
 class SiteDescription(Described):
@@ -449,22 +452,53 @@ class Portfolio(Described):
     """sha256 of every table, by file name."""
 
     def describe(self, site: str) -> SiteDescription:
-        """Cut out what one site needs.  KeyError for an unknown key."""
+        """Cut out what one site needs, in the time that its own rows take.
+
+        KeyError for an unknown key.
+        """
         own = self.sites[site]
-        retrofits = tuple(r for r in self.retrofits if r.site == site)
-        keys = {r.retrofit for r in retrofits}
-        meters = tuple(m for m in self.meters if m.site == site)
-        return SiteDescription(
+        rows = self._by_site.get(site, {})
+        days = (
+            *rows.get("operating_days", ()),
+            *self._by_site.get("*", {}).get("operating_days", ()),
+        )
+        # The parts are valid already; to check them again would cost more than to cut them out.
+        return SiteDescription.model_construct(
             folder=self.folder,
             settings=self.settings,
             site=own,
-            meters=meters,
             weather=self.weather[own.weather],
-            retrofits=retrofits,
-            fixtures=tuple(f for f in self.fixtures if f.retrofit in keys),
-            rates=tuple(self.rates.values()),
-            static_factors=tuple(f for f in self.static_factors if f.site == site),
-            operating_days=tuple(d for d in self.operating_days if d.site in (site, "*")),
-            events=tuple(e for e in self.events if e.site == site),
-            drivers=tuple(d for d in self.drivers if d.site == site),
+            rates=self._blocks,
+            meters=tuple(rows.get("meters", ())),
+            retrofits=tuple(rows.get("retrofits", ())),
+            fixtures=tuple(rows.get("fixtures", ())),
+            static_factors=tuple(rows.get("static_factors", ())),
+            operating_days=tuple(sorted(days, key=lambda d: d.source.line or 0)),
+            events=tuple(rows.get("events", ())),
+            drivers=tuple(rows.get("drivers", ())),
         )
+
+    @cached_property
+    def _blocks(self) -> tuple[Block, ...]:
+        return tuple(self.rates.values())
+
+    @cached_property
+    def _by_site(self) -> dict[str, dict[str, list[Any]]]:
+        """The rows of every table by site and table, so that no site looks through all rows."""
+        index: dict[str, dict[str, list[Any]]] = {}
+        site_of = {r.retrofit: r.site for r in self.retrofits}
+        for table in (
+            "meters",
+            "retrofits",
+            "static_factors",
+            "operating_days",
+            "events",
+            "drivers",
+        ):
+            for row in getattr(self, table):
+                index.setdefault(row.site, {}).setdefault(table, []).append(row)
+        for fixture in self.fixtures:
+            site = site_of.get(fixture.retrofit)
+            if site is not None:
+                index.setdefault(site, {}).setdefault("fixtures", []).append(fixture)
+        return index

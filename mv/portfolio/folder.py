@@ -1,0 +1,250 @@
+"""Opens a portfolio folder: every table read, every problem told at once.
+
+The folder holds `portfolio.toml` (settings), the tables as CSV files or as the sheets of one
+`portfolio.xlsx`, `rates.toml`, and the files of readings that the tables name.  What a folder
+may hold stands in `schema.py`; what a cell means in `cells.py`; what tables must agree on in
+`cross_checks.py`.  Either all of it is right and there is a `Portfolio`, or a `FolderError`
+carries everything that is wrong.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from mv.findings import RULES, Finding, FolderError
+from mv.portfolio import cross_checks, paths
+from mv.portfolio.cells import did_you_mean, forms, objects
+from mv.portfolio.paths import Folder, input_size, open_input
+from mv.portfolio.schema import (
+    Block,
+    Described,
+    Driver,
+    Event,
+    Fixture,
+    Meter,
+    OperatingException,
+    Portfolio,
+    Retrofit,
+    Settings,
+    Site,
+    StaticFactor,
+    WeatherStation,
+)
+from mv.portfolio.settings import rates, settings
+from mv.portfolio.tables import Table, read_table
+
+__all__ = ["TABLES", "FolderError", "TableForm", "input_size", "open_input", "open_portfolio"]
+
+SETTINGS = "portfolio.toml"
+RATES = "rates.toml"
+WORKBOOK = "portfolio.xlsx"
+
+TOLD = 20
+"""Problems of one rule in one column that are told one by one; the rest is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class TableForm:
+    """One table of the folder."""
+
+    name: str
+    model: type[Described]
+    required: bool = False
+    key: str | None = None
+    """Column whose cells may stand once; None where rows have no key."""
+
+    @property
+    def file(self) -> str:
+        """Name of the table as a file."""
+        return f"{self.name}.csv"
+
+
+TABLES: dict[str, TableForm] = {
+    form.name: form
+    for form in (
+        TableForm("sites", Site, True, "site"),
+        TableForm("meters", Meter, True, "meter"),
+        TableForm("weather", WeatherStation, True, "station"),
+        TableForm("retrofits", Retrofit, True, "retrofit"),
+        TableForm("fixtures", Fixture),
+        TableForm("static_factors", StaticFactor),
+        TableForm("operating_days", OperatingException),
+        TableForm("events", Event),
+        TableForm("drivers", Driver),
+    )
+}
+"""The tables by name, in the order in which they are read and told."""
+
+
+def open_portfolio(path: str | Path) -> Portfolio:
+    """Read a portfolio folder whole.
+
+    Parameters
+    ----------
+    path : a directory, or a URL of a store that fsspec knows.
+
+    Raises FolderError with every problem of every table, in the order of the tables and lines.
+    What was noted without being wrong (unknown columns, overlapping retrofits ...) is in
+    `Portfolio.findings`.
+    """
+    folder = _folder(path)
+    findings: list[Finding] = []
+    digests: dict[str, str] = {}
+    present = folder.top()
+
+    made_settings, lines = _settings(folder, present, findings, digests)
+    tables = _tables(folder, present, findings, digests)
+    blocks: dict[str, Block] = {}
+    if RATES in present:
+        data = _bytes(folder, RATES, digests)
+        blocks = rates(data, RATES, findings)
+
+    broken = any(f.file == RATES and f.rule == "settings_unreadable" for f in findings)
+    keys: cross_checks.Keys = {"rates": None if broken else frozenset(blocks)}
+    good: dict[str, list] = {}
+    every: dict[str, list] = {}
+    bad_columns: dict[int, frozenset[str]] = {}
+    for form in TABLES.values():
+        table = tables.get(form.name)
+        rows = objects(table or Table(form.file, [], []), form.model)
+        good[form.name], every[form.name] = rows.good, rows.every
+        bad_columns |= rows.bad_columns
+        findings += rows.findings
+        if form.key:
+            findings += cross_checks.duplicates(rows.every, form.key)
+            keys[form.name] = _keys(table, form)
+    lenient = cross_checks.Rows(
+        made_settings or Settings(name="unknown"), lines, every, keys, bad_columns
+    )
+    findings += cross_checks.cross_check(lenient, folder)
+    findings += _strangers(every, present)
+    findings = _in_order(_capped(findings))
+    if any(f.action == "refuse" for f in findings):
+        raise FolderError(findings)
+    return Portfolio(
+        folder=str(path) if paths.is_url(str(path)) else str(Path(path).resolve()),
+        settings=lenient.settings,
+        sites={s.site: s for s in good.pop("sites")},
+        weather={w.station: w for w in good.pop("weather")},
+        rates=blocks,
+        findings=tuple(findings),
+        digests=digests,
+        **{name: tuple(rows) for name, rows in good.items()},
+    )
+
+
+def _folder(path: str | Path) -> Folder:
+    text = str(path)
+    paths.forget()
+    shown = paths.shown_folder(text)
+    folder = paths.opened(text)
+    if not folder.exists():
+        words = f"{shown} is not there; give the folder that holds {SETTINGS}"
+        if not paths.is_url(text) and Path(text).exists():
+            words = f"{shown} is a file; give the folder that holds {SETTINGS}"
+        raise FolderError(Finding("folder_missing", words))
+    return folder
+
+
+def _bytes(folder: Folder, name: str, digests: dict[str, str]) -> bytes:
+    data = folder.read(name)
+    digests[name] = hashlib.sha256(data).hexdigest()
+    return data
+
+
+def _settings(
+    folder: Folder, present: list[str], findings: list[Finding], digests: dict[str, str]
+) -> tuple[Settings | None, dict[str, int]]:
+    if SETTINGS not in present:
+        near = did_you_mean(SETTINGS, [n for n in present if n.endswith(".toml") and n != RATES])
+        words = (
+            f"the folder holds no {SETTINGS}{near}"
+            if near
+            else f'the folder holds no {SETTINGS}; write one with at least the line name = "…"'
+        )
+        findings.append(Finding("folder_missing", words, SETTINGS))
+        return None, {}
+    return settings(_bytes(folder, SETTINGS, digests), SETTINGS, findings)
+
+
+def _tables(
+    folder: Folder, present: list[str], findings: list[Finding], digests: dict[str, str]
+) -> dict[str, Table]:
+    columns = {name: frozenset(forms(form.model)) for name, form in TABLES.items()}
+    found: dict[str, Table] = {}
+    if WORKBOOK in present:
+        from mv.portfolio.workbook import read_workbook
+
+        found = read_workbook(_bytes(folder, WORKBOOK, digests), WORKBOOK, findings, TABLES)
+    for form in TABLES.values():
+        if form.file in present:
+            if form.name in found:
+                words = f"the table is given twice, here and in {found[form.name].file}; remove one"
+                findings.append(Finding("table_twice", words, form.file))
+            data = _bytes(folder, form.file, digests)
+            found[form.name] = read_table(data, form.file, columns[form.name])
+        elif form.name not in found and form.required:
+            strangers = [n for n in present if n.endswith(".csv") and n[:-4] not in TABLES]
+            near = did_you_mean(form.file, strangers)
+            words = f"the folder holds no {form.file}{near or '; the table is required'}"
+            findings.append(Finding("folder_missing", words, form.file))
+    return found
+
+
+def _keys(table: Table | None, form: TableForm) -> frozenset[str] | None:
+    """Keys as written, of rows that could not be read too; None where there is no such column."""
+    if table is None or form.key not in table.columns:
+        return None
+    index = table.columns.index(form.key)
+    return frozenset(row.cells[index] for row in table.rows if row.cells[index])
+
+
+def _strangers(rows: dict[str, list], present: list[str]) -> list[Finding]:
+    """Tables and settings in the folder that nothing is called and nothing names."""
+    known = {form.file for form in TABLES.values()} | {SETTINGS, RATES, WORKBOOK}
+    named = {m.file for m in rows["meters"]}
+    named |= {name for w in rows["weather"] for name in (w.file, w.normal_file)}
+    found = []
+    for name in present:
+        if name in known or name in named or not name.endswith((".csv", ".toml", ".xlsx")):
+            continue
+        if name.startswith((".", "~$")):
+            continue
+        near = did_you_mean(name, known - set(present))
+        found.append(
+            Finding("table_unknown", f"no table has this name; it was not read{near}", name)
+        )
+    return found
+
+
+def _capped(findings: list[Finding]) -> list[Finding]:
+    """At most `TOLD` findings of one rule in one column; the last says how many more there are."""
+    counts: Counter = Counter()
+    kept = []
+    for finding in findings:
+        group = (finding.rule, finding.file, finding.column)
+        counts[group] += 1
+        if counts[group] <= TOLD:
+            kept.append(finding)
+    for (rule, file, column), count in counts.items():
+        if count > TOLD:
+            more = "notes_more" if RULES[rule].action == "note" else "problems_more"
+            words = f"{count - TOLD} more places have the same problem ({rule})"
+            kept.append(Finding(more, words, file, None, column, count=count - TOLD))
+    return kept
+
+
+def _in_order(findings: list[Finding]) -> list[Finding]:
+    """By file, in the order of the tables, then by line; what has no line stands at the end."""
+    order = {SETTINGS: 0, RATES: 1} | {f.file: i for i, f in enumerate(TABLES.values(), 2)}
+
+    def place(finding: Finding) -> tuple:
+        file = finding.file or ""
+        sheet = file.rsplit(" ", 1)[-1] + ".csv"
+        rank = order.get(file, order.get(sheet, len(order)))
+        return (rank, file, finding.line is None, finding.line or 0)
+
+    return sorted(findings, key=place)
