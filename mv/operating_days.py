@@ -1,0 +1,280 @@
+"""On which days does a site do its usual work?
+
+The operating week comes from the site's row, or is learned from the daily energy of the
+baseline period and said to be learned.  Public holidays of the site's country and region are
+non-operating; rows of operating_days.csv overrule both.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from mv.findings import Finding, FolderError
+from mv.portfolio.schema import SiteDescription
+
+DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_FULL_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+USUAL_WEEK = (True, True, True, True, True, False, False)
+LEARN_WEEKS = 8
+"""Weeks of daily energy below which no week is learned (common practice, no source)."""
+LEARN_GAP = 0.08
+"""Relative step between the two groups of weekdays below which all days count as alike (common
+practice, no source)."""
+LEARN_SPREAD = 1.5
+"""The step must also exceed this many typical day-to-day spreads (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class OperatingCalendar:
+    """The calendar of a site.
+
+    `days`: index `date` (naive), operating (bool), reason (week, holiday, exception, learned);
+    `week`: Monday to Sunday; `words`: one sentence on where the week comes from.
+    """
+
+    days: pd.DataFrame
+    week: tuple[bool, ...]
+    origin: str
+    words: str
+    holidays: dict[dt.date, str]
+    findings: tuple[Finding, ...] = field(default_factory=tuple)
+
+    @property
+    def week_words(self) -> str:
+        """Such as `Mon-Fri`."""
+        return week_words(self.week)
+
+
+def operating_days(
+    description: SiteDescription,
+    first: dt.date,
+    last: dt.date,
+    baseline_daily: pd.Series | None = None,
+) -> OperatingCalendar:
+    """The operating calendar from `first` to `last`, both inclusive.
+
+    Parameters
+    ----------
+    baseline_daily : daily energy of the baseline period (index: naive dates), from which the
+        week is learned when the site's row gives none; None for bills.
+
+    Raises FolderError when the given week can't be read.
+    """
+    site = description.site
+    findings: list[Finding] = []
+    holidays = public_holidays(site.country, site.region, first.year, last.year)
+    if holidays is None:
+        findings.append(
+            Finding(
+                "holidays_unknown",
+                f"no public holidays are known for country {site.country!r} with region "
+                f"{site.region!r}; none were kept. Enter ISO 3166 codes.",
+                file=site.source.file,
+                line=site.source.line,
+                column="country",
+                site=site.site,
+            )
+        )
+    elif site.country is None:
+        findings.append(
+            Finding(
+                "holidays_none",
+                "the site names no country, so no public holidays are kept. Enter its ISO 3166 "
+                "code, or the closed days in operating_days.csv.",
+                file=site.source.file,
+                line=site.source.line,
+                column="country",
+                site=site.site,
+            )
+        )
+    kept = {d: name for d, name in (holidays or {}).items() if first <= d <= last}
+    week, origin, words, more = _week(description, baseline_daily, holidays or {})
+    findings += more
+
+    span = np.arange(np.datetime64(first), np.datetime64(last) + 1)
+    weekday = (span.astype(np.int64) + 3) % 7  # 1 January 1970 was a Thursday
+    operating = np.array(week)[weekday]
+    reason = np.where(True, "learned" if origin == "learned" else "week", "").repeat(len(span))
+    reason = reason.astype(object)
+    if kept:
+        off = np.isin(span, np.array(list(kept), dtype="datetime64[D]"))
+        reason[off & operating] = "holiday"
+        operating = operating & ~off
+    for row in description.operating_days:
+        if row.site not in (site.site, "*"):
+            continue
+        inside = (span >= np.datetime64(row.start)) & (span <= np.datetime64(row.end))
+        operating[inside] = row.day == "operating"
+        reason[inside] = "exception"
+    days = pd.DataFrame(
+        {"operating": operating, "reason": pd.Categorical(reason)},
+        index=pd.DatetimeIndex(span.astype("datetime64[ns]"), name="date"),
+    )
+    return OperatingCalendar(
+        days=days, week=week, origin=origin, words=words, holidays=kept, findings=tuple(findings)
+    )
+
+
+def parse_week(text: str) -> tuple[bool, ...]:
+    """Days of a week from words such as `Mon-Fri`, `Tue,Thu,Sat`, `daily`, `Sun-Thu`.
+
+    Raises ValueError with a sentence when a word is no weekday.
+    """
+    if text.strip().lower() in ("daily", "all", "every day", "7/7"):
+        return (True,) * 7
+    week = [False] * 7
+    for part in re.split(r"[,;+\s]+", re.sub(r"\s*[-–]\s*", "-", text.strip())):
+        if not part:
+            continue
+        ends = [_weekday(word) for word in part.split("-", 1)]
+        day = ends[0]
+        week[day] = True
+        while day != ends[-1]:
+            day = (day + 1) % 7
+            week[day] = True
+    if not any(week):
+        raise ValueError("the operating week names no day")
+    return tuple(week)
+
+
+def week_words(week: tuple[bool, ...]) -> str:
+    """`Mon-Fri`, `Mon-Thu, Sat`, `daily` from seven booleans."""
+    if all(week):
+        return "daily"
+    spans, day = [], 0
+    while day < 7:
+        if not week[day]:
+            day += 1
+            continue
+        end = day
+        while end < 6 and week[end + 1]:
+            end += 1
+        spans.append((day, end))
+        day = end + 1
+    return ", ".join(DAY_NAMES[a] if a == b else f"{DAY_NAMES[a]}-{DAY_NAMES[b]}" for a, b in spans)
+
+
+@lru_cache(maxsize=256)
+def public_holidays(
+    country: str | None, region: str | None, first_year: int, last_year: int
+) -> dict[dt.date, str] | None:
+    """Public holidays by date; empty without a country, None for an unknown one."""
+    if not country:
+        return {}
+    import holidays
+
+    years = range(first_year, last_year + 1)
+    try:
+        found = holidays.country_holidays(
+            country.upper(), subdiv=region or None, years=years, observed=True
+        )
+    except NotImplementedError:
+        return None
+    return dict(sorted(found.items()))
+
+
+def _weekday(word: str) -> int:
+    low = word.strip().strip(".").lower()
+    for i, full in enumerate(_FULL_NAMES):
+        if len(low) >= 2 and full.startswith(low):
+            return i
+    raise ValueError(f"{word!r} is no weekday; write days such as Mon-Fri or Tue,Thu,Sat")
+
+
+def _week(description: SiteDescription, daily: pd.Series | None, holidays: dict):
+    site = description.site
+    if site.operating_week:
+        try:
+            week = parse_week(site.operating_week)
+        except ValueError as error:
+            raise FolderError(
+                Finding(
+                    "value_invalid",
+                    f"{error}.",
+                    file=site.source.file,
+                    line=site.source.line,
+                    column="operating_week",
+                    site=site.site,
+                )
+            ) from error
+        return week, "given", f"The operating week {week_words(week)} was given.", []
+    learned = learn_week(daily, holidays) if daily is not None else None
+    if learned is None:
+        words = "The operating week was not given and could not be learned: Mon-Fri is assumed."
+        finding = Finding(
+            "week_assumed",
+            "the operating week is not given and the readings can't tell it (bills, or fewer "
+            f"than {LEARN_WEEKS} weeks); Mon-Fri is assumed. Enter operating_week for the site.",
+            file=site.source.file,
+            line=site.source.line,
+            column="operating_week",
+            site=site.site,
+        )
+        return USUAL_WEEK, "learned", words, [finding]
+    week, step = learned
+    if all(week):
+        words = "The operating week was learned from the baseline: all seven days are alike."
+    else:
+        words = (
+            f"The operating week {week_words(week)} was learned from the baseline: its days use "
+            f"{step:.0%} more than the others."
+        )
+    finding = Finding(
+        "week_learned",
+        f"{words} Enter operating_week for the site if that is wrong.",
+        file=site.source.file,
+        line=site.source.line,
+        column="operating_week",
+        site=site.site,
+    )
+    return week, "learned", words, [finding]
+
+
+def learn_week(
+    daily: pd.Series, holidays: dict[dt.date, str] | None = None
+) -> tuple[tuple[bool, ...], float] | None:
+    """The operating week that daily energy shows, and by how much its days use more.
+
+    The medians of the seven weekdays are cut at their widest step; the step must be both a
+    `LEARN_GAP` of the upper group and `LEARN_SPREAD` times the spread of days within groups
+    (median absolute deviation from a centred five-week median).  Days are compared with their
+    own season through that running median.  None with fewer than `LEARN_WEEKS` weeks of days.
+    """
+    daily = daily.dropna()
+    if holidays:
+        daily = daily[
+            ~np.isin(
+                daily.index.to_numpy().astype("datetime64[D]"),
+                np.array(list(holidays), dtype="datetime64[D]"),
+            )
+        ]
+    values = daily.to_numpy(dtype=float)
+    if len(values) < 7 * LEARN_WEEKS:
+        return None
+    weekday = daily.index.day_of_week.to_numpy()
+    if np.bincount(weekday, minlength=7).min() < LEARN_WEEKS // 2:
+        return None
+    season = daily.rolling(35, center=True, min_periods=14).median().to_numpy()
+    level = float(np.median(values))
+    offset = values - np.where(np.isfinite(season), season, level)
+    medians = np.array([np.median(offset[weekday == d]) for d in range(7)])
+    spread = 1.4826 * float(np.median(np.abs(offset - medians[weekday])))
+    order = np.argsort(medians)
+    steps = np.diff(medians[order])
+    cut = int(np.argmax(steps))
+    low, high = order[: cut + 1], order[cut + 1 :]
+    upper = level + float(medians[high].mean())
+    gap = float(medians[high].mean() - medians[low].mean())
+    if upper <= 0 or gap < LEARN_GAP * upper or gap < LEARN_SPREAD * spread:
+        return (True,) * 7, 0.0
+    week = np.zeros(7, dtype=bool)
+    week[high] = True
+    lower = float(values[~week[weekday]].mean())
+    ratio = float(values[week[weekday]].mean()) / lower - 1 if lower > 0 else float("inf")
+    return tuple(bool(d) for d in week), ratio

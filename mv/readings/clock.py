@@ -1,0 +1,172 @@
+"""Which instant does a local time name, on days of 23, 24 and 25 hours too?
+
+The offset changes of a zone are found once (`zoneinfo`) and applied to whole columns by a
+binary search.  In autumn an hour occurs twice; the order of the rows tells the two apart.  In
+spring an hour does not occur; rows in it are told to the caller.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from mv.findings import Finding, ReadingsError
+
+DAY = 86_400
+_SCAN = 7 * DAY
+_FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2}):?(\d{2})?$")
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Offset of a zone's clock from UTC over a span of years.
+
+    `changes` (k,) UTC seconds; `offsets` (k + 1,) seconds, offsets[i] holds before changes[i].
+    """
+
+    changes: np.ndarray
+    offsets: np.ndarray
+
+    def at(self, utc: np.ndarray) -> np.ndarray:
+        """Offset in force at each instant, seconds."""
+        return self.offsets[np.searchsorted(self.changes, utc, side="right")]
+
+    def local(self, utc: np.ndarray) -> np.ndarray:
+        """Local clock of each instant, seconds."""
+        return utc + self.at(utc) if len(self.changes) else utc + self.offsets[0]
+
+
+def fixed_offset(name: str) -> int | None:
+    """Seconds of a fixed offset such as `UTC`, `Z`, `+01:00`, `UTC-5`; None for a named zone."""
+    text = name.strip()
+    if text.upper() in ("UTC", "Z", "GMT"):
+        return 0
+    match = _FIXED.match(text)
+    if not match:
+        return None
+    seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
+    return seconds if match[1] == "+" else -seconds
+
+
+def offsets_of(zone: str, first: int, last: int) -> Offsets:
+    """The offsets of `zone` from two days before `first` to two after `last` (UTC seconds).
+
+    Raises ReadingsError for a name that is neither a zone nor a fixed offset.
+    """
+    fixed = fixed_offset(zone)
+    if fixed is not None:
+        return Offsets(np.empty(0, np.int64), np.array([fixed], np.int64))
+    first_year = dt.datetime.fromtimestamp(first - 2 * DAY, dt.UTC).year
+    last_year = dt.datetime.fromtimestamp(last + 2 * DAY, dt.UTC).year
+    return _scan(zone, first_year, last_year)
+
+
+@lru_cache(maxsize=256)
+def _scan(zone: str, first_year: int, last_year: int) -> Offsets:
+    try:
+        info = ZoneInfo(zone)
+    except Exception as error:
+        raise ReadingsError(
+            Finding(
+                "time_zone_unknown",
+                f"{zone!r} is neither a time zone of the IANA list (such as Europe/Lisbon) nor a "
+                "fixed offset (such as UTC or +01:00).",
+                column="time_zone",
+            )
+        ) from error
+
+    def offset(utc: int) -> int:
+        return int(dt.datetime.fromtimestamp(utc, info).utcoffset().total_seconds())
+
+    start = int(dt.datetime(first_year, 1, 1, tzinfo=dt.UTC).timestamp()) - DAY
+    end = int(dt.datetime(last_year + 1, 1, 1, tzinfo=dt.UTC).timestamp()) + DAY
+    changes, offsets = [], [offset(start)]
+    low = start
+    for high in range(start + _SCAN, end + _SCAN, _SCAN):
+        if offset(high) != offsets[-1]:
+            a, b = low, high
+            while b - a > 1:
+                middle = (a + b) // 2
+                a, b = (middle, b) if offset(middle) == offsets[-1] else (a, middle)
+            changes.append(b)
+            offsets.append(offset(high))
+        low = high
+    return Offsets(np.array(changes, np.int64), np.array(offsets, np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class Instants:
+    """UTC seconds of local times, with what the switching days showed."""
+
+    utc: np.ndarray
+    in_gap: np.ndarray
+    """Indices of rows in an hour that spring skips (read as if the clock had not moved)."""
+    repeated: int
+    """Rows told apart as the second pass of an autumn hour."""
+    single: int
+    """Autumn hours that lie inside the file and occur once only."""
+
+
+def to_utc(local: np.ndarray, zone: str) -> Instants:
+    """UTC seconds of local clock seconds, in file order.
+
+    Parameters
+    ----------
+    local : (n,) int64 seconds since 1970 as the local clock showed them.
+    zone : IANA name or fixed offset.
+    """
+    none = np.empty(0, np.int64)
+    if not len(local):
+        return Instants(local, none, 0, 0)
+    table = offsets_of(zone, int(local.min()), int(local.max()))
+    if not len(table.changes):
+        return Instants(local - table.offsets[0], none, 0, 0)
+    before, after = table.offsets[:-1], table.offsets[1:]
+    # A change moves the clock from c + before to c + after; up to the earlier of the two the
+    # old offset is certain, from the later on the new one.
+    sure_old = table.changes + np.minimum(before, after)
+    sure_new = table.changes + np.maximum(before, after)
+    k = np.searchsorted(sure_new, local, side="right")
+    utc = local - table.offsets[k]
+    inside = k < len(sure_old)
+    inside &= local >= sure_old[np.minimum(k, len(sure_old) - 1)]
+    rows = np.flatnonzero(inside)
+    if not len(rows):
+        return Instants(utc, none, 0, 0)
+    gaps, repeated, single = [], 0, 0
+    which = k[rows]
+    order = np.argsort(which, kind="stable")
+    rows, which = rows[order], which[order]
+    bounds = np.flatnonzero(np.r_[True, which[1:] != which[:-1], True])
+    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        change, members = which[a], rows[a:b]
+        if after[change] > before[change]:
+            gaps.append(members)  # already read with the old offset
+            continue
+        second = _second_pass(local[members], bool(local[-1] < local[0]))
+        utc[members[second]] = local[members[second]] - after[change]
+        repeated += int(second.sum())
+        if not second.any() and local.min() < sure_old[change] and local.max() >= sure_new[change]:
+            single += 1
+    return Instants(utc, np.concatenate(gaps) if gaps else none, repeated, single)
+
+
+def _second_pass(times: np.ndarray, newest_first: bool) -> np.ndarray:
+    """Which rows of an hour that occurs twice belong to its second pass; times in file order."""
+    if newest_first:
+        return _second_pass(times[::-1], False)[::-1]
+    back = np.flatnonzero(np.diff(times) < 0)
+    second = np.zeros(len(times), dtype=bool)
+    if len(back) == 1:
+        second[back[0] + 1 :] = True  # one pass after the other
+    else:
+        # hourly rows, or the two passes interleaved: by occurrence
+        order = np.argsort(times, kind="stable")
+        repeat = np.r_[False, times[order][1:] == times[order][:-1]]
+        second[order[repeat]] = True
+    return second

@@ -1,0 +1,246 @@
+"""How do rows of time and value become one regular series?
+
+Rows are sorted, repeated times settled, times moved onto the grid of their step, and every
+interval between the first and the last gets a place; intervals without a row stay missing.
+Each row ends up used or under the name of a rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from mv.findings import Finding, ReadingsError
+from mv.portfolio.schema import Limits
+from mv.readings import clock
+
+MEASURED, ESTIMATED, MISSING, EXCLUDED = range(4)
+FLAGS = ("measured", "estimated", "missing", "excluded")
+DAY = 86_400
+STEP_LEAST, STEP_MOST = 60, DAY
+
+
+@dataclass
+class Rows:
+    """Rows of one meter on their way to a grid.
+
+    `utc` (n,) seconds of the interval's start; `values` (n,) in the file's unit; `flags` (n,)
+    MEASURED or ESTIMATED; `lines` (n,) where each stands.  `excluded` counts rows that already
+    left, by rule.
+    """
+
+    file: str
+    utc: np.ndarray
+    values: np.ndarray
+    flags: np.ndarray
+    lines: np.ndarray
+    excluded: dict[str, int] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self.utc)
+
+    def leave(self, mask: np.ndarray, rule: str, message: str) -> None:
+        """Take the rows of `mask` out under `rule`; `message` may hold {n}."""
+        n = int(mask.sum())
+        if not n:
+            return
+        first = int(np.flatnonzero(mask)[0])
+        self.findings.append(
+            Finding(
+                rule,
+                message.format(n=n),
+                file=self.file,
+                line=int(self.lines[first]),
+                count=n,
+            )
+        )
+        self.excluded[rule] = self.excluded.get(rule, 0) + n
+        self.keep(~mask)
+
+    def keep(self, which: np.ndarray) -> None:
+        """Keep or reorder rows by a mask or an index."""
+        self.utc, self.values = self.utc[which], self.values[which]
+        self.flags, self.lines = self.flags[which], self.lines[which]
+
+
+@dataclass
+class Grid:
+    """A regular series: `starts` (m,) UTC seconds, `values` (m,) NaN where missing, `flags`."""
+
+    starts: np.ndarray
+    values: np.ndarray
+    flags: np.ndarray
+    step: int
+
+
+def step_of(utc: np.ndarray, file: str) -> int:
+    """Most frequent distance of sorted, distinct times, in seconds (ReadingsError if none)."""
+    gaps = np.diff(utc)
+    gaps = gaps[gaps > 0]
+    if not len(gaps):
+        raise ReadingsError(
+            Finding(
+                "step_unclear",
+                "the file holds fewer than two different times, so the length of an interval is "
+                "not known.",
+                file=file,
+            )
+        )
+    lengths, counts = np.unique(gaps, return_counts=True)
+    step = int(lengths[np.argmax(counts)])
+    if step in (DAY - 3600, DAY + 3600):
+        step = DAY
+    nearest = int(np.rint(step / 60)) * 60
+    if abs(step - nearest) <= 5 and nearest:
+        step = nearest
+    if not STEP_LEAST <= step <= STEP_MOST or DAY % step:
+        raise ReadingsError(
+            Finding(
+                "step_unclear",
+                f"most times lie {duration_words(step)} apart; intervals must be between 1 minute and "
+                "1 day and fit into a day. If these are bills, enter data = bills.",
+                file=file,
+            )
+        )
+    return step
+
+
+def sort_rows(rows: Rows) -> None:
+    """Put rows in order of time, stable; tells when they weren't (newest first is an order)."""
+    gaps = np.diff(rows.utc)
+    if (gaps >= 0).all():
+        return
+    if (gaps <= 0).all():
+        rows.keep(np.arange(len(rows))[::-1])
+        return
+    back = int((gaps < 0).sum())
+    first = int(np.flatnonzero(gaps < 0)[0]) + 1
+    rows.findings.append(
+        Finding(
+            "rows_unordered",
+            f"times run backwards at {back} places; rows were sorted by time.",
+            file=rows.file,
+            line=int(rows.lines[first]),
+            count=back,
+        )
+    )
+    rows.keep(np.argsort(rows.utc, kind="stable"))
+
+
+def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
+    """Place sorted rows on the grid of their step.
+
+    Steps up to an hour are regular in UTC; longer ones follow the local clock of `zone`, so that
+    a daily interval lasts 23 or 25 hours on switching days.
+    """
+    if step <= 3600:
+        phase = _phase(rows.utc, step)
+        place = np.rint((rows.utc - phase) / step).astype(np.int64)
+        drift = rows.utc - phase - place * step
+        first, last = int(place.min()), int(place.max())
+        starts = phase + np.arange(first, last + 1, dtype=np.int64) * step
+    else:
+        local = clock.offsets_of(zone, int(rows.utc[0]), int(rows.utc[-1])).local(rows.utc)
+        phase = _phase(local, step)
+        place = np.rint((local - phase) / step).astype(np.int64)
+        drift = local - phase - place * step
+        first, last = int(place.min()), int(place.max())
+        grid = phase + np.arange(first, last + 1, dtype=np.int64) * step
+        starts = clock.to_utc(grid, zone).utc
+    off = np.abs(drift) > limits.snap_seconds
+    if off.any():
+        place = place[~off]
+        rows.leave(
+            off,
+            "off_grid",
+            f"{{n}} rows lie more than {limits.snap_seconds:g} s off the {duration_words(step)} grid "
+            "of the file and were left out.",
+        )
+        drift = drift[~off]
+    moved = int((drift != 0).sum())
+    if moved:
+        i = int(np.flatnonzero(drift)[0])
+        rows.findings.append(
+            Finding(
+                "stamps_snapped",
+                f"{moved} times were up to {int(np.abs(drift).max())} s off the "
+                f"{duration_words(step)} grid and were moved onto it.",
+                file=rows.file,
+                line=int(rows.lines[i]),
+                count=moved,
+            )
+        )
+    place = _settle_repeats(rows, place - first, limits)
+    values = np.full(len(starts), np.nan)
+    flags = np.full(len(starts), MISSING, dtype=np.int8)
+    values[place] = rows.values
+    flags[place] = rows.flags
+    return Grid(starts, values, flags, step)
+
+
+def _settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
+    """Let each place keep one row at most: equal repeats once, contradicting ones not at all."""
+    same = np.r_[False, place[1:] == place[:-1]]
+    if not same.any():
+        return place
+    group = np.cumsum(~same) - 1
+    first = np.flatnonzero(~same)
+    lowest = np.minimum.reduceat(rows.values, first)
+    highest = np.maximum.reduceat(rows.values, first)
+    contradict = (highest - lowest > 1e-9 * np.maximum(np.abs(highest), 1e-12))[group]
+    # A measured value outranks an estimate of the same interval.
+    best = np.minimum.reduceat(rows.flags, first)[group]
+    ranked = rows.flags == best
+    alone = np.bincount(group, weights=ranked)[group] == 1
+    settled = contradict & alone
+    unequal = contradict & ~alone
+    superseded = settled & ~ranked
+    equal = same & ~contradict
+    if unequal.sum() > limits.duplicate_share * len(place):
+        i = int(np.flatnonzero(unequal)[0])
+        raise ReadingsError(
+            Finding(
+                "duplicates_contradict",
+                f"{int(unequal.sum())} of {len(place)} rows give different values for the same "
+                f"time (more than {limits.duplicate_share:.0%}). If the file holds several "
+                "meters, name the column that tells them apart (meter_column).",
+                file=rows.file,
+                line=int(rows.lines[i]),
+                count=int(unequal.sum()),
+            )
+        )
+    out = unequal | superseded | equal
+    place = place[~out]
+    rest_equal, rest_superseded = equal[~unequal], superseded[~unequal]
+    rows.leave(
+        unequal,
+        "duplicate_unequal",
+        "{n} rows repeat a time with different values; none of them was used.",
+    )
+    rows.leave(
+        rest_superseded,
+        "duplicate_superseded",
+        "{n} estimated rows are followed or preceded by a measured one of the same time, which "
+        "counts instead.",
+    )
+    rows.leave(
+        rest_equal[~rest_superseded],
+        "duplicate_equal",
+        "{n} rows repeat a time with the same value; each counts once.",
+    )
+    return place
+
+
+def _phase(seconds: np.ndarray, step: int) -> int:
+    """Most frequent remainder of times by the step."""
+    remainders, counts = np.unique(seconds % step, return_counts=True)
+    return int(remainders[np.argmax(counts)])
+
+
+def duration_words(seconds: int) -> str:
+    for length, word in ((DAY, "day"), (3600, "hour"), (60, "minute")):
+        if seconds >= length and seconds % length == 0:
+            return f"{seconds // length} {word}{'s' if seconds != length else ''}"
+    return f"{seconds} seconds"

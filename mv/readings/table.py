@@ -1,0 +1,236 @@
+"""How do a file's bytes become rows and columns, before anybody asks what they mean?
+
+A `Table` holds one Arrow array a column (text as written; typed where the format types its
+cells), and the line each row stands on.  Encoding (UTF-8, UTF-16, Windows-1252), separator and
+the lines above the header are found from the first lines of the file.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+
+from mv.findings import Finding, ReadingsError
+
+SAMPLE_BYTES = 65_536
+"""How much of a file is looked at to find its separator and header."""
+SAMPLE_LINES = 120
+SEPARATORS = "\t;|,"
+"""Separators that are tried; of equals the first wins, so that a decimal comma does no harm."""
+
+TIME_LIKE = re.compile(
+    r"""^\s*(?:
+        \d{4}[-/.]\d{1,2}(?:[-/.]\d{1,2})?(?:[T\s].*)?    # 2023-01-31, 2023-01
+      | \d{1,2}[-/.]\s?\d{1,2}[-/.]\s?\d{2,4}(?:[,T\s].*)? # 31.1.2023
+      | \d{1,2}[-/.\s][^\W\d]{3,9}\.?[-/.\s,]+\d{2,4}(?:[,T\s].*)?    # 31 January 2023
+      | [^\W\d]{3,9}\.?[-/.\s]+(?:\d{1,2},?[-/.\s]+)?\d{4}(?:[,T\s].*)? # January 31, 2023
+      | \d{8}(?:[T\s]?\d{4}(?:\d\d)?)?                          # 20230131, 202301310015
+      | 1?\d{9} | 1\d{12}                                       # epoch
+    )\s*$""",
+    re.VERBOSE,
+)
+CLOCK_LIKE = re.compile(r"^\s*\d{1,2}[:.h]\d{2}(?::\d{2})?(?:\.\d+)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*$")
+NUMBER_LIKE = re.compile(
+    r"^\s*[(+-]?\s*[$€£]?\s*[+-]?[\d.,'  ’]*\d[\d.,'  ’]*(?:[eE][+-]?\d+)?"
+    r"\s*[$€£%]?\s*\)?\s*-?\s*$"
+)
+
+
+@dataclass(frozen=True)
+class Table:
+    """Columns of a file.
+
+    `names` are as written (`column 1` ... where there is no header); `columns` are Arrow arrays
+    of equal length; `lines` is the line (or row of a sheet) of each row, from 1; `malformed`
+    counts rows whose number of cells was wrong (they are not in the columns).
+    """
+
+    file: str
+    names: list[str]
+    columns: list[pa.Array]
+    lines: np.ndarray
+    malformed: int = 0
+    findings: tuple[Finding, ...] = ()
+    separator: str = ","
+    headed: bool = True
+    preamble: tuple[str, ...] = field(default=())
+    """Lines above the header."""
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+
+def read_delimited(file: str, data: bytes) -> Table:
+    """Split delimited text into a `Table` (ReadingsError when it isn't one)."""
+    data = as_utf8(data)
+    separator, header, first, preamble, names = _dialect(file, data)
+    malformed: list[tuple[int, str]] = []
+
+    def note_malformed(row) -> str:
+        malformed.append((row.number, row.text))
+        return "skip"
+
+    body = memoryview(data)[first:]
+    try:
+        table = arrow_csv.read_csv(
+            pa.py_buffer(body),
+            read_options=arrow_csv.ReadOptions(
+                use_threads=False, column_names=[str(i) for i in range(len(names))]
+            ),
+            parse_options=arrow_csv.ParseOptions(
+                delimiter=separator, ignore_empty_lines=False, invalid_row_handler=note_malformed
+            ),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types={str(i): pa.string() for i in range(len(names))}
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        raise ReadingsError(
+            Finding(
+                "file_unreadable",
+                f"the file can't be split into rows and columns ({str(error).splitlines()[0]}).",
+                file=file,
+            )
+        ) from error
+    columns = [c.combine_chunks() for c in table.columns]
+    columns = [c.chunk(0) if isinstance(c, pa.ChunkedArray) else c for c in columns]
+    start = data.count(b"\n", 0, first) + 1
+    wrong = np.array([n for n, _ in malformed], dtype=np.int64)  # row numbers from 1
+    rows = np.arange(table.num_rows + len(wrong), dtype=np.int64)
+    lines = np.delete(rows, wrong - 1) + start if len(wrong) else rows + start
+    findings = []
+    real = [(n, text) for n, text in malformed if text.strip(f"{separator} \r\n")]
+    if real:
+        n, text = real[0]
+        findings.append(
+            Finding(
+                "row_malformed",
+                f"{len(real)} rows do not have the {len(names)} cells of the table, the first "
+                f"reads {text[:60]!r}. They were left out; totals and remarks may stay out, "
+                "readings should be mended.",
+                file=file,
+                line=int(n - 1 + start),
+                count=len(real),
+            )
+        )
+    return Table(
+        file,
+        names,
+        columns,
+        lines,
+        malformed=len(real),
+        findings=tuple(findings),
+        separator=separator,
+        headed=header,
+        preamble=preamble,
+    )
+
+
+def as_utf8(data: bytes) -> bytes:
+    """The same text in UTF-8 without byte-order mark."""
+    if data.startswith(codecs.BOM_UTF8):
+        return data[3:]
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return data.decode("utf-16", errors="replace").encode("utf-8")
+    head = data[:2000]
+    if len(head) > 20:
+        if head[1::2].count(0) > len(head) * 0.2:
+            return data.decode("utf-16-le", errors="replace").encode("utf-8")
+        if head[0::2].count(0) > len(head) * 0.2:
+            return data.decode("utf-16-be", errors="replace").encode("utf-8")
+    if data.isascii():
+        return data
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace").encode("utf-8")
+    return data
+
+
+def looks_like(cell: str) -> str:
+    """Name what a cell looks like: empty, clock, time, number or text."""
+    if not cell.strip():
+        return "empty"
+    if CLOCK_LIKE.match(cell):
+        return "clock" if ":" in cell or "h" in cell else "number"
+    if TIME_LIKE.match(cell):
+        return "time"
+    return "number" if NUMBER_LIKE.match(cell) else "text"
+
+
+def _dialect(file: str, data: bytes) -> tuple[str, bool, int, tuple[str, ...], list[str]]:
+    """Separator, whether there is a header, offset of the first data row, preamble, names."""
+    sample = data[:SAMPLE_BYTES]
+    whole = len(sample) == len(data)
+    raw = sample.split(b"\n")
+    if not whole and len(raw) > 1:
+        raw = raw[:-1]
+    raw = raw[:SAMPLE_LINES]
+    lines = [line.decode("utf-8", errors="replace").rstrip("\r") for line in raw]
+    best: tuple[float, str, list[list[str]], int] | None = None
+    for separator in SEPARATORS:
+        cells = [_split(line, separator) for line in lines]
+        counts = Counter(len(c) for c, line in zip(cells, lines, strict=True) if line.strip())
+        several = {k: v for k, v in counts.items() if k > 1}
+        if not several:
+            continue
+        width = max(several, key=lambda k: (several[k], k))
+        score = several[width] / max(sum(counts.values()), 1)
+        if best is None or score > best[0] + 1e-9:
+            best = (score, separator, cells, width)
+    if best is None:
+        raise ReadingsError(
+            Finding(
+                "columns_unclear",
+                "the file has one column only. Readings need a time and a value on each line, "
+                "separated by a comma, a semicolon or a tab.",
+                file=file,
+            )
+        )
+    _, separator, cells, width = best
+    first = next(
+        (
+            i
+            for i, row in enumerate(cells)
+            if len(row) == width
+            and any(looks_like(c) in ("time", "clock") for c in row)
+            and any(looks_like(c) == "number" for c in row)
+        ),
+        None,
+    )
+    if first is None:
+        first = next((i for i, row in enumerate(cells) if len(row) == width), 0) + 1
+        first = min(first, len(cells))
+    header = first > 0 and len(cells[first - 1]) == width
+    above = first - 1 if header else first
+    preamble = tuple(line for line in lines[:above] if line.strip())
+    names = [c.strip() for c in cells[first - 1]] if header else [""] * width
+    names = [n or f"column {i + 1}" for i, n in enumerate(names)]
+    offset = sum(len(line) + 1 for line in raw[:first])
+    if offset >= len(data):
+        raise ReadingsError(
+            Finding(
+                "file_empty",
+                "the file has a header and no readings under it. Export the readings again.",
+                file=file,
+                line=first,
+            )
+        )
+    return separator, header, offset, preamble, names
+
+
+def _split(line: str, separator: str) -> list[str]:
+    if '"' not in line:
+        return line.split(separator)
+    try:
+        return next(csv.reader(io.StringIO(line), delimiter=separator), [])
+    except csv.Error:
+        return line.split(separator)
