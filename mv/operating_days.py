@@ -8,7 +8,6 @@ non-operating; rows of operating_days.csv overrule both.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -17,9 +16,8 @@ import pandas as pd
 
 from mv.findings import Finding, FolderError
 from mv.portfolio.schema import SiteDescription
+from mv.portfolio.week import parse_week, week_words
 
-DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_FULL_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 USUAL_WEEK = (True, True, True, True, True, False, False)
 LEARN_WEEKS = 8
 """Weeks of daily energy below which no week is learned (common practice, no source)."""
@@ -121,45 +119,6 @@ def operating_days(
     )
 
 
-def parse_week(text: str) -> tuple[bool, ...]:
-    """Days of a week from words such as `Mon-Fri`, `Tue,Thu,Sat`, `daily`, `Sun-Thu`.
-
-    Raises ValueError with a sentence when a word is no weekday.
-    """
-    if text.strip().lower() in ("daily", "all", "every day", "7/7"):
-        return (True,) * 7
-    week = [False] * 7
-    for part in re.split(r"[,;+\s]+", re.sub(r"\s*[-–]\s*", "-", text.strip())):
-        if not part:
-            continue
-        ends = [_weekday(word) for word in part.split("-", 1)]
-        day = ends[0]
-        week[day] = True
-        while day != ends[-1]:
-            day = (day + 1) % 7
-            week[day] = True
-    if not any(week):
-        raise ValueError("the operating week names no day")
-    return tuple(week)
-
-
-def week_words(week: tuple[bool, ...]) -> str:
-    """`Mon-Fri`, `Mon-Thu, Sat`, `daily` from seven booleans."""
-    if all(week):
-        return "daily"
-    spans, day = [], 0
-    while day < 7:
-        if not week[day]:
-            day += 1
-            continue
-        end = day
-        while end < 6 and week[end + 1]:
-            end += 1
-        spans.append((day, end))
-        day = end + 1
-    return ", ".join(DAY_NAMES[a] if a == b else f"{DAY_NAMES[a]}-{DAY_NAMES[b]}" for a, b in spans)
-
-
 @lru_cache(maxsize=256)
 def public_holidays(
     country: str | None, region: str | None, first_year: int, last_year: int
@@ -177,14 +136,6 @@ def public_holidays(
     except NotImplementedError:
         return None
     return dict(sorted(found.items()))
-
-
-def _weekday(word: str) -> int:
-    low = word.strip().strip(".").lower()
-    for i, full in enumerate(_FULL_NAMES):
-        if len(low) >= 2 and full.startswith(low):
-            return i
-    raise ValueError(f"{word!r} is no weekday; write days such as Mon-Fri or Tue,Thu,Sat")
 
 
 def _week(description: SiteDescription, daily: pd.Series | None, holidays: dict):

@@ -59,6 +59,4 @@ def _weekday(word: str) -> int:
         for index, name in enumerate(_FULL_NAMES):
             if name.startswith(lower):
                 return index
-    raise ValueError(
-        f'"{word}" is not a weekday; write days or spans of days, such as Mon-Fri or Tue,Thu,Sat'
-    )
+    raise ValueError(f"{word!r} is no weekday; write days such as Mon-Fri or Tue,Thu,Sat")

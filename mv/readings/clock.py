@@ -8,7 +8,6 @@ spring an hour does not occur; rows in it are told to the caller.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from dataclasses import dataclass
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -16,10 +15,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from mv.findings import Finding, ReadingsError
+from mv.portfolio.clocks import fixed_offset
 
 DAY = 86_400
 _SCAN = 7 * DAY
-_FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2}):?(\d{2})?$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,18 +38,6 @@ class Offsets:
     def local(self, utc: np.ndarray) -> np.ndarray:
         """Local clock of each instant, seconds."""
         return utc + self.at(utc) if len(self.changes) else utc + self.offsets[0]
-
-
-def fixed_offset(name: str) -> int | None:
-    """Seconds of a fixed offset such as `UTC`, `Z`, `+01:00`, `UTC-5`; None for a named zone."""
-    text = name.strip()
-    if text.upper() in ("UTC", "Z", "GMT"):
-        return 0
-    match = _FIXED.match(text)
-    if not match:
-        return None
-    seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
-    return seconds if match[1] == "+" else -seconds
 
 
 def offsets_of(zone: str, first: int, last: int) -> Offsets:

@@ -297,7 +297,7 @@ def _half_day(hour: np.ndarray, half: np.ndarray) -> np.ndarray:
 
 
 def _zone_seconds(zone: np.ndarray) -> np.ndarray:
-    from mv.readings.clock import fixed_offset
+    from mv.portfolio.clocks import fixed_offset
 
     known = {z: fixed_offset(z) or 0 for z in set(zone.tolist())}
     return np.array([known[z] for z in zone.tolist()], dtype=np.int64)
