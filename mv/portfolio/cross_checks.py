@@ -100,6 +100,8 @@ def cross_check(rows: Rows, folder: Folder) -> list[Finding]:
         part(check)
     for fixture in rows.tables["fixtures"]:
         check.refer(fixture, "retrofit", fixture.retrofit, "retrofits")
+    for logger in rows.tables["loggers"]:
+        check.refer(logger, "retrofit", logger.retrofit, "retrofits")
     for factor in rows.tables["static_factors"]:
         check.refer(factor, "site", factor.site, "sites")
     _emissions(check)
@@ -371,6 +373,8 @@ def _files(check: Check, folder: Folder) -> None:
     for station in check.tables["weather"]:
         look(station, "file", station.file)
         look(station, "normal_file", station.normal_file)
+    for logger in check.tables["loggers"]:
+        look(logger, "file", logger.file)
 
 
 # -- the world -----------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from mv.portfolio.schema import (
     Driver,
     Event,
     Fixture,
+    Logger,
     Meter,
     OperatingException,
     Portfolio,
@@ -70,6 +71,7 @@ TABLES: dict[str, TableForm] = {
         TableForm("weather", WeatherStation, True, "station"),
         TableForm("retrofits", Retrofit, True, "retrofit"),
         TableForm("fixtures", Fixture),
+        TableForm("loggers", Logger),
         TableForm("static_factors", StaticFactor),
         TableForm("operating_days", OperatingException),
         TableForm("events", Event),
@@ -207,6 +209,7 @@ def _strangers(rows: dict[str, list], present: list[str]) -> list[Finding]:
     known = {form.file for form in TABLES.values()} | {SETTINGS, RATES, WORKBOOK}
     named = {m.file for m in rows["meters"]}
     named |= {name for w in rows["weather"] for name in (w.file, w.normal_file)}
+    named |= {g.file for g in rows["loggers"]}
     found = []
     for name in present:
         if name in known or name in named or not name.endswith((".csv", ".toml", ".xlsx")):

@@ -189,6 +189,8 @@ class Fixture(Row):
     """Retrofit this line belongs to."""
     space: str = ""
     """Room or area."""
+    usage_group: str = ""
+    """Fixtures that burn alike and share their loggers; the space when empty."""
     description: str = ""
     """Lamp and ballast before, and what replaced them."""
     count_before: float = Field(ge=0)
@@ -213,6 +215,44 @@ class Fixture(Row):
     """Share of the connected saving that falls into the peak."""
     area: float | None = Field(default=None, gt=0)
     """Floor area lit, in the site's unit."""
+
+
+class Logger(Row):
+    """One row of loggers.csv: what was measured at a sample of fixtures or circuits."""
+
+    retrofit: str
+    """Retrofit whose lighting schedule it belongs to."""
+    usage_group: str
+    """Usage group of the schedule (space for spot watts) that it was drawn from."""
+    logger: str = Field(min_length=1, max_length=80)
+    """Serial number or name of the logger, or of the fixture for spot watts."""
+    data: Literal["on_off", "power", "hours", "watts"]
+    """on_off: file of times and states; power: file of readings; hours: on hours read off;
+    watts: spot reading of the input watts of one fixture."""
+    period: Literal["before", "after"] = "after"
+    """Whether it was measured before or after the works."""
+    file: str | None = None
+    """File of the readings, relative to the folder (on_off, power)."""
+    time_zone: str | None = None
+    """Clock of the file; the site's when empty."""
+    time_column: str | None = None
+    """Header of the time column, where it isn't evident."""
+    value_column: str | None = None
+    """Header of the column of states or readings, where it isn't evident."""
+    unit: str = "kW"
+    """Unit of the readings (power)."""
+    connected_load: float | None = Field(default=None, gt=0)
+    """kW behind the logger with everything on; needed for power, a weight otherwise."""
+    population: int | None = Field(default=None, ge=1)
+    """Fixtures or circuits of the group from which the loggers were drawn."""
+    value: float | None = Field(default=None, ge=0)
+    """On hours (hours), or watts of one fixture (watts)."""
+    logged_hours: float | None = Field(default=None, gt=0)
+    """Hours during which on hours were counted (hours)."""
+    start: dt.date | None = None
+    """First day of measuring (hours, watts)."""
+    end: dt.date | None = None
+    """Last day of measuring (hours), or when an on_off logger was taken down."""
 
 
 class OperatingException(Row):
@@ -396,6 +436,8 @@ class Settings(Described):
     """Emission factors; none are built in."""
     incentive: dict[str, Any] = Field(default_factory=dict)
     """Terms of an incentive programme."""
+    sampling: dict[str, Any] = Field(default_factory=dict)
+    """Sampling of sites in a large programme: seed, strata, precision, cv, allocation, size."""
     uncertainty: dict[str, Any] = Field(default_factory=dict)
     """Replacement of the shipped prior, see the manual."""
 
@@ -421,6 +463,7 @@ class SiteDescription(Described):
     weather: WeatherStation
     retrofits: tuple[Retrofit, ...] = ()
     fixtures: tuple[Fixture, ...] = ()
+    loggers: tuple[Logger, ...] = ()
     rates: tuple[Block, ...] = ()
     static_factors: tuple[StaticFactor, ...] = ()
     operating_days: tuple[OperatingException, ...] = ()
@@ -442,6 +485,7 @@ class Portfolio(Described):
     weather: dict[str, WeatherStation]
     retrofits: tuple[Retrofit, ...] = ()
     fixtures: tuple[Fixture, ...] = ()
+    loggers: tuple[Logger, ...] = ()
     rates: dict[str, Block] = Field(default_factory=dict)
     static_factors: tuple[StaticFactor, ...] = ()
     operating_days: tuple[OperatingException, ...] = ()
@@ -472,6 +516,7 @@ class Portfolio(Described):
             meters=tuple(rows.get("meters", ())),
             retrofits=tuple(rows.get("retrofits", ())),
             fixtures=tuple(rows.get("fixtures", ())),
+            loggers=tuple(rows.get("loggers", ())),
             static_factors=tuple(rows.get("static_factors", ())),
             operating_days=tuple(sorted(days, key=lambda d: d.source.line or 0)),
             events=tuple(rows.get("events", ())),
@@ -497,6 +542,10 @@ class Portfolio(Described):
         ):
             for row in getattr(self, table):
                 index.setdefault(row.site, {}).setdefault(table, []).append(row)
+        for logger in self.loggers:
+            site = site_of.get(logger.retrofit)
+            if site is not None:
+                index.setdefault(site, {}).setdefault("loggers", []).append(logger)
         for fixture in self.fixtures:
             site = site_of.get(fixture.retrofit)
             if site is not None:

@@ -77,6 +77,7 @@ class Cache:
         digest.update(description.model_dump_json().encode())
         names = [m.file for m in description.meters]
         names += [n for n in (description.weather.file, description.weather.normal_file) if n]
+        names += [g.file for g in description.loggers if g.file]
         for name in names:
             try:
                 digest.update(self.file_digest(os.path.join(description.folder, name)).encode())
