@@ -210,6 +210,16 @@ _book(
     },
 )
 
+# -- rows of a baseline model --------------------------------------------------------------
+_book(
+    "exclude",
+    {
+        "coverage_low": "A day has too few of its intervals to count.",
+        "bill_excluded": "A bill is marked as excluded or has no energy or no days.",
+        "driver_missing": "A day or bill has no value of a further independent variable.",
+    },
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:

@@ -1,0 +1,1 @@
+"""Baselines: rows, model families, fit statistics, and the choice between them."""

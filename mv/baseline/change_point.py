@@ -1,0 +1,149 @@
+"""Does use answer to temperature, and beyond which temperature?
+
+Functional forms (Kissock, Haberl & Claridge, ASHRAE RP-1050, 2003; ASHRAE Guideline 14 annex D;
+BPA Regression for M&V §4; all from memory), (·)⁺ = max(·, 0):
+
+    1P    b₀
+    2P    b₀ + b₁T
+    3PH   b₀ + b₁(c − T)⁺
+    3PC   b₀ + b₁(T − c)⁺
+    4P    b₀ + b₁(c − T)⁺ + b₂(T − c)⁺
+    5P    b₀ + b₁(c₁ − T)⁺ + b₂(T − c₂)⁺,  c₁ ≤ c₂
+
+each with the linear terms of `terms.py` beside b₀.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.fit import Fit, Sample, solve
+from mv.baseline.search import ChangePointSearch
+from mv.baseline.terms import LinearTerms
+from mv.findings import ModelError
+
+FORMS = ("1P", "2P", "3PH", "3PC", "4P", "5P")
+
+_SIDES = {
+    "1P": (),
+    "2P": ("slope",),
+    "3PH": ("heating",),
+    "3PC": ("cooling",),
+    "4P": ("heating", "cooling"),
+    "5P": ("heating", "cooling"),
+}
+_MEANINGS = {
+    "slope": "use per degree",
+    "heating": "use per degree below the heating change point",
+    "cooling": "use per degree above the cooling change point",
+}
+
+
+@dataclass(frozen=True)
+class Hinges:
+    """The temperature columns of one form at its change points (degC)."""
+
+    form: str
+    change_points: tuple[float, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the slopes."""
+        return _SIDES[self.form]
+
+    @property
+    def meanings(self) -> tuple[str, ...]:
+        """One line each."""
+        return tuple(_MEANINGS[side] for side in self.names)
+
+    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+        """Columns of rows by their mean temperature, shape (rows, k)."""
+        return self.at(rows["temperature"].to_numpy(dtype=float))
+
+    def at(self, temperature: np.ndarray) -> np.ndarray:
+        """Columns at these temperatures, shape (len, k)."""
+        columns = []
+        for side in self.names:
+            if side == "slope":
+                columns.append(temperature)
+            elif side == "heating":
+                columns.append(np.maximum(self.change_points[0] - temperature, 0.0))
+            else:
+                columns.append(np.maximum(temperature - self.change_points[-1], 0.0))
+        return np.column_stack(columns) if columns else np.empty((len(temperature), 0))
+
+    def words(self) -> tuple[str, ...]:
+        """Columns in symbols."""
+        symbols = {"slope": "T"}
+        if self.change_points:
+            symbols["heating"] = f"({self.change_points[0]:.1f} − T)⁺"
+            symbols["cooling"] = f"(T − {self.change_points[-1]:.1f})⁺"
+        return tuple(symbols[side] for side in self.names)
+
+
+def fit_change_point(
+    rows: pd.DataFrame | Sample,
+    form: str,
+    terms: LinearTerms | None = None,
+    *,
+    change_points: tuple[float, ...] | None = None,
+    signs: bool = False,
+    least: int = 2,
+    unit: str = "kWh/day",
+    official: bool = False,
+    search: ChangePointSearch | None = None,
+) -> Fit:
+    """Fit one form, its change points at the global optimum unless they are given.
+
+    Parameters
+    ----------
+    rows : daily or bill rows; those with status "used" count.
+    form : one of FORMS.
+    terms : linear terms; a level alone when None.
+    change_points : degC, to fix them.
+    signs : accept only slopes not below zero on either side (3PH, 3PC, 4P, 5P).
+    least : rows that must lie at or beyond a change point.
+    official : solve with statsmodels.
+    search : a search on the same rows and terms, to share its sums.
+
+    Raises ModelError for an unknown form, for too few rows, and where no change point is possible.
+    """
+    if form not in FORMS:
+        raise ModelError(f"no form is called {form!r}; there are: {', '.join(FORMS)}")
+    sample = rows if isinstance(rows, Sample) else Sample.of(rows)
+    terms = terms or LinearTerms()
+    if change_points is None and form not in {"1P", "2P"}:
+        if search is None:
+            search = search_of(sample, terms, least=least, signs=signs)
+        ask = {
+            "3PH": search.heating,
+            "3PC": search.cooling,
+            "4P": search.both_sides,
+            "5P": search.apart,
+        }
+        found = ask[form]()
+        if found is None:
+            raise ModelError(
+                f"form {form} has no change point within the temperatures of these rows"
+                + (" with slopes of the right sign" if signs else "")
+            )
+        change_points = found.change_points
+    response = Hinges(form, change_points or ())
+    return solve(sample, "change_point", terms, response, unit=unit, official=official)
+
+
+def search_of(
+    sample: Sample, terms: LinearTerms, *, least: int = 2, signs: bool = False
+) -> ChangePointSearch:
+    """Sort and sum a sample once for all forms.  ModelError for fewer rows than parameters."""
+    z = terms.columns(sample.rows)
+    if len(sample) < z.shape[1] + 3:
+        raise ModelError(
+            f"a change point needs at least {z.shape[1] + 3} rows, found {len(sample)}"
+        )
+    return ChangePointSearch(
+        sample.temperature, sample.y, z, sample.unit_weights, least=least, signs=signs
+    )

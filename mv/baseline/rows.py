@@ -1,0 +1,316 @@
+"""Which rows does a baseline model see?
+
+One row is a local calendar day, a bill, or an hour: energy, temperature, whether the site does
+its usual work, and a status.  A row whose status is not "used" carries the name of the rule that
+leaves it out; no row disappears.  A day's energy is the sum of its intervals; where a few are
+missing (but no more than the coverage allows) the day counts with the mean of those present, and
+`coverage` says how many there were.  Bills are rows of energy per day that weigh as many days as
+they cover (ASHRAE Guideline 14, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+USED = "used"
+BILL_TEMPERATURE_COVERAGE = 0.9
+"""Share of a bill's days that must have a temperature (common practice, no source)."""
+DRIVER = "driver:"
+"""Prefix of the columns that hold further independent variables."""
+
+_DAY_S = 86_400
+_HOURS_OF_WEEK = 168
+_EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
+
+
+def daily_rows(
+    interval: pd.DataFrame,
+    step_seconds: int,
+    time_zone: str,
+    temperature: pd.Series,
+    calendar,
+    coverage: float,
+    drivers: Mapping[str, pd.Series] | None = None,
+) -> pd.DataFrame:
+    """Sum intervals into local calendar days, from the first to the last that has a reading.
+
+    Parameters
+    ----------
+    interval : readings in their series shape: UTC `start`, `energy` (NaN where missing).
+    step_seconds : length of an interval.
+    time_zone : IANA name of the site's zone; days of 23 and 25 hours count against their own
+        length.
+    temperature : mean of each local day, degC, index naive dates.
+    calendar : operating calendar; `.days` with `operating` and `reason` by naive date.
+    coverage : share of a day's intervals that must be present.
+    drivers : further independent variables per day, by name.
+
+    Returns
+    -------
+    DataFrame, index `date`; columns energy, temperature, operating (1.0, 0.0), day_type (0
+    operating, 1 not), reason, coverage, weight (1.0), status ("used", "coverage_low",
+    "temperature_missing", "driver_missing"), and `driver:<name>`.
+    """
+    start = interval.index.as_unit("s").asi8
+    energy = interval["energy"].to_numpy(dtype=float)
+    if len(start) == 0:
+        return _empty_days()
+    # An interval belongs to the day in which its middle lies.
+    middle = start + step_seconds // 2
+    dates, midnight = _local_midnights(middle[0], middle[-1], time_zone)
+    present = np.isfinite(energy)
+    edge = np.searchsorted(middle, midnight)
+    count = np.diff(np.concatenate([[0], np.cumsum(present)])[edge])
+    total = np.add.reduceat(np.concatenate([np.where(present, energy, 0.0), [0.0]]), edge[:-1])
+    total[edge[:-1] == edge[1:]] = 0.0
+    expected = np.diff(midnight) / step_seconds
+    share = np.minimum(count / np.maximum(expected, 1.0), 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sums = np.where(share < 1.0, total / share, total)
+    usable = (share >= coverage) & (count > 0)
+
+    index = pd.DatetimeIndex(dates, name="date")
+    degrees = temperature.reindex(index).to_numpy(dtype=float)
+    operating, reason = _calendar_on(calendar, index)
+    status = np.full(len(index), USED, dtype=object)
+    columns = _driver_columns(drivers, index)
+    for values in columns.values():
+        status[~np.isfinite(values)] = "driver_missing"
+    status[~np.isfinite(degrees)] = "temperature_missing"
+    status[~usable] = "coverage_low"
+    return pd.DataFrame(
+        {
+            "energy": np.where(usable, sums, np.nan),
+            "temperature": degrees,
+            "operating": operating,
+            "day_type": (operating < 0.5).astype(np.int8),
+            "reason": reason,
+            "coverage": share,
+            "weight": 1.0,
+            "status": status,
+            **columns,
+        },
+        index=index,
+    )
+
+
+def bill_rows(
+    bills: pd.DataFrame,
+    temperature: pd.Series,
+    calendar,
+    drivers: Mapping[str, pd.Series] | None = None,
+) -> pd.DataFrame:
+    """One row a bill: energy per day, mean temperature, share of operating days.
+
+    Parameters
+    ----------
+    bills : start, end (naive midnights, end exclusive), energy (total), flag.
+    temperature : mean of each local day, degC, index naive dates.
+    calendar, drivers : as in `daily_rows`; a driver's row is its mean over the bill's days.
+
+    Returns
+    -------
+    DataFrame in order of start; columns start, end, days, energy (per day), total, temperature,
+    operating (share, 0 to 1), weight (= days), status ("used", "bill_excluded",
+    "temperature_missing", "driver_missing"), daily_temperatures (the bill's daily means, for
+    degree days), flag, and `driver:<name>`.
+    """
+    bills = bills.sort_values("start", ignore_index=True)
+    first = bills["start"].to_numpy().astype("datetime64[D]")
+    end = bills["end"].to_numpy().astype("datetime64[D]")
+    days = (end - first).astype(float)
+    total = bills["energy"].to_numpy(dtype=float)
+    if len(bills) == 0:
+        span = pd.DatetimeIndex([])
+        low = high = np.zeros(0, dtype=int)
+    else:
+        span = pd.date_range(first.min(), end.max() - 1, freq="D", unit="s")
+        low = (first - first.min()).astype(int)
+        high = (end - first.min()).astype(int)
+    daily = temperature.reindex(span).to_numpy(dtype=float)
+    operating, _ = _calendar_on(calendar, span)
+    known = np.isfinite(daily)
+
+    def mean(values: np.ndarray, counted: np.ndarray) -> np.ndarray:
+        sums = np.concatenate([[0.0], np.cumsum(np.where(counted, values, 0.0))])
+        counts = np.concatenate([[0], np.cumsum(counted)])
+        n = counts[high] - counts[low]
+        return np.where(n > 0, (sums[high] - sums[low]) / np.maximum(n, 1), np.nan)
+
+    everywhere = np.ones(len(span), dtype=bool)
+    status = np.full(len(bills), USED, dtype=object)
+    columns = {
+        name: mean(values, everywhere) for name, values in _driver_columns(drivers, span).items()
+    }
+    for values in columns.values():
+        status[~np.isfinite(values)] = "driver_missing"
+    enough = mean(known.astype(float), everywhere) >= BILL_TEMPERATURE_COVERAGE
+    status[~enough] = "temperature_missing"
+    flag = bills["flag"].astype(object).to_numpy() if "flag" in bills else "measured"
+    status[~np.isfinite(total) | (days <= 0) | (flag == "excluded")] = "bill_excluded"
+    pieces = np.empty(len(bills), dtype=object)
+    for row, (a, b) in enumerate(zip(low, high, strict=True)):
+        piece = daily[a:b]
+        pieces[row] = piece[np.isfinite(piece)]
+    return pd.DataFrame(
+        {
+            "start": bills["start"],
+            "end": bills["end"],
+            "days": days,
+            "energy": total / np.where(days > 0, days, np.nan),
+            "total": total,
+            "temperature": mean(daily, known),
+            "operating": mean(operating, everywhere),
+            "weight": days,
+            "status": status,
+            "flag": flag,
+            "daily_temperatures": pieces,
+            **columns,
+        }
+    )
+
+
+def hourly_rows(
+    interval: pd.DataFrame,
+    step_seconds: int,
+    time_zone: str,
+    temperature: pd.DataFrame | pd.Series,
+    calendar,
+    coverage: float,
+) -> pd.DataFrame:
+    """Sum intervals into UTC hours with the hour of the week on the site's clock.
+
+    Parameters
+    ----------
+    interval, step_seconds, time_zone, calendar, coverage : as in `daily_rows`; the step must be
+        an hour or a whole part of it.
+    temperature : hourly degC, index UTC start (a Series, or a DataFrame with `temperature`).
+
+    Returns
+    -------
+    DataFrame, index UTC `start`; columns energy (per hour), temperature, hour_of_week (0 is
+    Monday midnight; non-operating weekdays are given Sunday's hours), operating, status.
+    """
+    if isinstance(temperature, pd.DataFrame):
+        temperature = temperature["temperature"]
+    start = interval.index.as_unit("s").asi8
+    energy = interval["energy"].to_numpy(dtype=float)
+    if len(start) == 0 or step_seconds > 3600:
+        return pd.DataFrame(
+            {"energy": [], "temperature": [], "hour_of_week": [], "operating": [], "status": []},
+            index=pd.DatetimeIndex([], tz="UTC", name="start"),
+        )
+    hour = start // 3600
+    place = hour - hour[0]
+    size = int(place[-1]) + 1
+    present = np.isfinite(energy)
+    count = np.bincount(place, present, minlength=size)
+    share = count * step_seconds / 3600
+    sums = np.bincount(place, np.where(present, energy, 0.0), minlength=size)
+    seconds = (hour[0] + np.arange(size)) * 3600
+    index = pd.DatetimeIndex(seconds.astype("datetime64[s]"), name="start").tz_localize("UTC")
+    usable = (share >= coverage) & (count > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sums = np.where(usable, sums / np.minimum(share, 1.0), np.nan)
+    degrees = temperature.reindex(index).to_numpy(dtype=float)
+
+    dates, midnight = _local_midnights(seconds[0], seconds[-1], time_zone)
+    day = np.searchsorted(midnight, seconds, side="right") - 1
+    local = index.tz_convert(time_zone)
+    weekday = _weekday(dates)
+    operating, _ = _calendar_on(calendar, pd.DatetimeIndex(dates))
+    group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
+    status = np.full(size, USED, dtype=object)
+    status[~np.isfinite(degrees)] = "temperature_missing"
+    status[~usable] = "coverage_low"
+    return pd.DataFrame(
+        {
+            "energy": sums,
+            "temperature": degrees,
+            "hour_of_week": (group[day] * 24 + local.hour.to_numpy()).astype(np.int16),
+            "operating": operating[day],
+            "status": status,
+        },
+        index=index,
+    )
+
+
+def used(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows that a model may see, in order of time."""
+    if "status" in rows.columns:
+        keep = np.asarray(rows["status"] == USED)
+        if not keep.all():
+            rows = rows[keep]
+    moments = moments_of(rows)
+    if len(moments) > 1 and not (moments[1:] > moments[:-1]).all():
+        rows = rows.iloc[np.argsort(moments, kind="stable")]
+    return rows
+
+
+def moments_of(rows: pd.DataFrame) -> np.ndarray:
+    """Start of each row as datetime64[s] on its own clock, shape (rows,)."""
+    if "start" in rows.columns:
+        return rows["start"].to_numpy().astype("datetime64[s]")
+    index = rows.index
+    if isinstance(index, pd.DatetimeIndex):
+        return index.as_unit("s").asi8.astype("datetime64[s]")
+    return np.arange(len(rows)).astype("datetime64[s]")
+
+
+def consecutive_of(rows: pd.DataFrame) -> np.ndarray:
+    """Whether each row is followed at once by the next, shape (rows − 1,)."""
+    if "end" in rows.columns:
+        end = rows["end"].to_numpy().astype("datetime64[D]")
+        return rows["start"].to_numpy().astype("datetime64[D]")[1:] == end[:-1]
+    steps = np.diff(moments_of(rows)).astype(np.int64)
+    return steps == (steps.min() if len(steps) else 0)
+
+
+def _local_midnights(first: int, last: int, time_zone: str) -> tuple[np.ndarray, np.ndarray]:
+    """Local dates from the first to the last second given, and the UTC seconds at which each
+    begins (one more than dates: the end of the last)."""
+    ends = pd.DatetimeIndex(np.array([first, last]).astype("datetime64[s]"), tz="UTC")
+    ends = ends.tz_convert(time_zone).tz_localize(None).to_numpy().astype("datetime64[D]")
+    dates = np.arange(ends[0], ends[1] + 2)
+    stamps = pd.DatetimeIndex(dates.astype("datetime64[s]"))
+    # Where the clocks change at midnight a day begins at the first moment that exists.
+    stamps = stamps.tz_localize(
+        time_zone, ambiguous=np.ones(len(stamps), dtype=bool), nonexistent="shift_forward"
+    )
+    return dates[:-1].astype("datetime64[s]"), stamps.tz_convert("UTC").as_unit("s").asi8
+
+
+def _weekday(dates: np.ndarray) -> np.ndarray:
+    """Day of the week, 0 is Monday."""
+    return (dates.astype("datetime64[D]").astype(np.int64) + _EPOCH_WEEKDAY) % 7
+
+
+def _calendar_on(calendar, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    """Operating (1.0, 0.0) and reason of each day; days outside the calendar do usual work."""
+    days = calendar.days.reindex(index)
+    operating = days["operating"].astype(object).fillna(True).to_numpy().astype(float)
+    if "reason" in days.columns:
+        reason = days["reason"].astype(object).fillna("").to_numpy()
+    else:
+        reason = np.full(len(index), "", dtype=object)
+    return operating, reason
+
+
+def _driver_columns(
+    drivers: Mapping[str, pd.Series] | None, index: pd.DatetimeIndex
+) -> dict[str, np.ndarray]:
+    return {
+        DRIVER + name: values.reindex(index).to_numpy(dtype=float)
+        for name, values in sorted((drivers or {}).items())
+    }
+
+
+def _empty_days() -> pd.DataFrame:
+    columns = ["energy", "temperature", "operating", "day_type", "reason", "coverage", "weight"]
+    return pd.DataFrame(
+        {name: [] for name in columns} | {"status": []},
+        index=pd.DatetimeIndex([], name="date"),
+    )

@@ -1,0 +1,95 @@
+"""Which linear terms stand beside the temperature: the level, the kind of day, the drivers?
+
+Operating days enter as a column of 0 and 1 (days) or as the share of operating days (bills):
+level + operating·(what an operating day adds).  Further independent variables (production,
+occupancy) enter as they are, one column each (ASHRAE Guideline 14 and BPA Regression for M&V,
+multiple regression and categorical variables; both from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.day_types import DayTypes
+from mv.baseline.rows import DRIVER
+from mv.findings import ModelError
+
+
+@dataclass(frozen=True)
+class LinearTerms:
+    """The columns beside the temperature, the level first."""
+
+    days: str = "none"
+    """`none` (all days alike), `operating`, or `types` (those of `day_types`)."""
+    drivers: tuple[str, ...] = ()
+    """Names of the driver columns, without prefix."""
+    day_types: DayTypes | None = None
+    per_day: bool = True
+    """Whether a row's energy is per day (or per hour)."""
+    driver_means: dict[str, float] = field(default_factory=dict)
+
+    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+        """Columns of the rows, shape (rows, k).  ModelError where a column is missing."""
+        columns = [np.ones(len(rows))]
+        if self.days == "operating":
+            columns.append(_column(rows, "operating"))
+        elif self.days == "types":
+            code = self.day_types.of(rows)
+            columns += [(code == k).astype(float) for k in range(1, len(self.day_types.labels))]
+        columns += [_column(rows, DRIVER + name) for name in self.drivers]
+        return np.column_stack(columns)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Short names, in the order of the columns."""
+        return ("level", *self._day_names(), *(DRIVER + name for name in self.drivers))
+
+    @property
+    def meanings(self) -> tuple[str, ...]:
+        """One sentence each."""
+        if self.days == "operating":
+            words = ("use on a non-operating day without heating or cooling",)
+            words += ("what an operating day adds",)
+        elif self.days == "types":
+            first, *others = self.day_types.labels
+            words = (f"use without heating or cooling: {first}",)
+            words += tuple(f"what these days add to it: {label}" for label in others)
+        else:
+            words = ("use on a day without heating or cooling",)
+        return words + tuple(f"use per unit of {name}" for name in self.drivers)
+
+    def units(self, rate: str) -> tuple[str, ...]:
+        """Units, given that of the modelled quantity (`kWh/day`)."""
+        return (rate,) * (1 + len(self._day_names())) + tuple(
+            f"{rate} per unit" for _ in self.drivers
+        )
+
+    def kinds(self) -> dict[str, np.ndarray]:
+        """A row of the columns for each kind of day, drivers at their means: for curves."""
+        tail = np.array([self.driver_means.get(name, 0.0) for name in self.drivers])
+        if self.days == "operating":
+            kinds = {"operating": [1.0, 1.0], "non-operating": [1.0, 0.0]}
+        elif self.days == "types":
+            labels = self.day_types.labels
+            kinds = {
+                label: np.r_[1.0, np.arange(1, len(labels)) == k] for k, label in enumerate(labels)
+            }
+        else:
+            kinds = {"all days": [1.0]}
+        return {label: np.concatenate([row, tail]) for label, row in kinds.items()}
+
+    def _day_names(self) -> tuple[str, ...]:
+        if self.days == "operating":
+            return ("operating",)
+        if self.days == "types":
+            return self.day_types.labels[1:]
+        return ()
+
+
+def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in rows.columns:
+        raise ModelError(f"the rows have no column {name!r}, which the model needs")
+    return rows[name].to_numpy(dtype=float)
