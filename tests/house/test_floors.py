@@ -24,7 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("baseline", "lighting"),
     ("savings", "money", "sampling"),
     ("prepare", "results"),
-    ("series", "provenance", "report"),
+    ("report",),
     ("verify", "rollup", "plan"),
     ("run",),
     ("cli",),
