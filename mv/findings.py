@@ -81,6 +81,8 @@ _book(
 _book(
     "refuse",
     {
+        "folder_not_empty": "A starter folder can't be written where something is already.",
+        "folder_unwritable": "A starter folder can't be written for want of room or permission.",
         "table_twice": "A table is given twice: as a CSV file and as a sheet of the workbook.",
         "column_duplicate": "Two columns of a table have the same header.",
         "row_ragged": "A row has more cells than the table has columns.",
@@ -217,6 +219,26 @@ _book(
         "coverage_low": "A day has too few of its intervals to count.",
         "bill_excluded": "A bill is marked as excluded or has no energy or no days.",
         "driver_missing": "A day or bill has no value of a further independent variable.",
+    },
+)
+
+
+# -- loggers, static factors, the plan -------------------------------------------------------
+_book(
+    "exclude",
+    {
+        "logger_left_out": "A logger's readings can't be used; it is left out of its usage group.",
+    },
+)
+_book(
+    "note",
+    {
+        "isolation_incomplete": "Loggers or spot readings don't suffice for some usage group; the "
+        "schedule's own figures are used there.",
+        "static_factor_changed": "A static factor changed between the periods and no event "
+        "accounts for it.",
+        "plan_departed": "The report departs from the frozen plan.",
+        "plan_unreadable": "The folder's plan.json can't be read, so nothing was compared with it.",
     },
 )
 
