@@ -24,7 +24,7 @@ from pydantic import ValidationError
 from pydantic_core import PydanticUndefined
 
 from mv.findings import Finding
-from mv.portfolio.schema import KEY, Described, Source
+from mv.portfolio.schema import CURRENCY, KEY, Described, Source
 from mv.portfolio.tables import MAX_CELL, UNSAFE, Table, normal, shown
 
 FIRST_DAY = dt.date(1950, 1, 1)
@@ -34,7 +34,11 @@ LAST_DAY = dt.date(2150, 12, 31)
 YES = frozenset({"true", "yes", "y", "1"})
 NO = frozenset({"false", "no", "n", "0"})
 
-KEY_WORDS = "may hold letters, digits, - and _ alone, at most 80 of them"
+PATTERNS = {
+    KEY: "letters, digits, - and _ alone, at most 80 of them",
+    CURRENCY: "three capital letters, such as EUR",
+}
+"""What a pattern of the schema asks for, in words."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:([ ,.'\u00a0\u202f\u2019])\d{3})(?:\1\d{3})*", re.ASCII)
@@ -276,7 +280,7 @@ def objects(table: Table, model: type[M]) -> Objects[M]:
 def _header_problems(
     table: Table, known: dict[str, FieldForm], findings: list[Finding]
 ) -> set[str]:
-    """Tell of unknown and missing columns and of a table without rows; names what is missing."""
+    """Tell of unknown and missing columns; returns the names of the missing ones."""
     if not table.columns:
         return set()
     file, line = table.file, table.header_line
@@ -292,8 +296,6 @@ def _header_problems(
         if near:
             words += f' Is "{near}" meant for it?'
         findings.append(Finding("column_missing", words, file, line, name))
-    if not table.rows and not any(f.action == "refuse" for f in table.findings):
-        findings.append(Finding("table_empty", "the table has a header and no rows", file))
     return lacking
 
 
@@ -309,14 +311,14 @@ def constraint_words(problem: Any, text: str) -> str:
             return f"{shown(text)} must be below {context['lt']:g}"
         case "less_than_equal":
             return f"{shown(text)} must be {context['le']:g} or less"
+        case "int_from_float":
+            return f"{shown(text)} must be a whole number"
         case "string_too_long":
             return f"{shown(text)} has more than {context['max_length']} characters"
         case "string_too_short":
             return f"{shown(text)} has fewer than {context['min_length']} characters"
-        case "string_pattern_mismatch" if context["pattern"] == KEY:
-            return f"{shown(text)} is not a key; a key {KEY_WORDS}"
         case "string_pattern_mismatch":
-            return f"{shown(text)} does not have the form {context['pattern']}"
+            return f"{shown(text)} does not have the form needed: {PATTERNS[context['pattern']]}"
         case "literal_error":
             return f"{shown(text)} is not allowed here; allowed are {context['expected']}"
     return f"{shown(text)} can't be used here ({problem['msg'].lower()})"

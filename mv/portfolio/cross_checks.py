@@ -25,6 +25,7 @@ from mv.portfolio.paths import Folder
 from mv.portfolio.schema import (
     Driver,
     Event,
+    Logger,
     Meter,
     OperatingException,
     Retrofit,
@@ -96,12 +97,10 @@ class Check:
 def cross_check(rows: Rows, folder: Folder) -> list[Finding]:
     """Hold all tables against each other, and the files they name against the folder."""
     check = Check(rows)
-    for part in (_sites, _meters, _stations, _retrofits, _days, _events, _drivers):
+    for part in (_sites, _meters, _stations, _retrofits, _loggers, _days, _events, _drivers):
         part(check)
     for fixture in rows.tables["fixtures"]:
         check.refer(fixture, "retrofit", fixture.retrofit, "retrofits")
-    for logger in rows.tables["loggers"]:
-        check.refer(logger, "retrofit", logger.retrofit, "retrofits")
     for factor in rows.tables["static_factors"]:
         check.refer(factor, "site", factor.site, "sites")
     _emissions(check)
@@ -263,6 +262,17 @@ def date_problems(retrofit: Retrofit) -> list[tuple[str, str]]:
     return found
 
 
+def _loggers(check: Check) -> None:
+    for logger in check.tables["loggers"]:
+        check.refer(logger, "retrofit", logger.retrofit, "retrofits")
+        _span(check, logger)
+        if words := clock_problem(logger.time_zone):
+            check.say("value_invalid", logger, "time_zone", words)
+        if logger.data in ("on_off", "power") and logger.file is None:
+            words = f"the cell is empty, but data = {logger.data} needs a file of readings"
+            check.say("value_missing", logger, "file", words)
+
+
 def _days(check: Check) -> None:
     for days in check.tables["operating_days"]:
         if days.site != "*":
@@ -338,7 +348,7 @@ def _drivers(check: Check) -> None:
             check.say("key_duplicate", driver, "start", words)
 
 
-def _span(check: Check, row: OperatingException | Event | Driver) -> None:
+def _span(check: Check, row: Logger | OperatingException | Event | Driver) -> None:
     if row.end is not None and row.start is not None and row.end < row.start:
         check.say("value_invalid", row, "end", f"{row.end} lies before the first day, {row.start}")
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,12 +82,17 @@ TABLES: dict[str, TableForm] = {
 """The tables by name, in the order in which they are read and told."""
 
 
-def open_portfolio(path: str | Path) -> Portfolio:
+def open_portfolio(
+    path: str | Path,
+    look_at_rates: Callable[[Sequence[Block]], Sequence[Finding]] | None = None,
+) -> Portfolio:
     """Read a portfolio folder whole.
 
     Parameters
     ----------
     path : a directory, or a URL of a store that fsspec knows.
+    look_at_rates : judges what the rates say, which this room keeps as written; what it finds is
+        told with everything else.
 
     Raises FolderError with every problem of every table, in the order of the tables and lines.
     What was noted without being wrong (unknown columns, overlapping retrofits ...) is in
@@ -103,6 +109,8 @@ def open_portfolio(path: str | Path) -> Portfolio:
     if RATES in present:
         data = _bytes(folder, RATES, digests)
         blocks = rates(data, RATES, findings)
+        if look_at_rates is not None:
+            findings += look_at_rates(list(blocks.values()))
 
     broken = any(f.file == RATES and f.rule == "settings_unreadable" for f in findings)
     keys: cross_checks.Keys = {"rates": None if broken else frozenset(blocks)}
@@ -115,6 +123,9 @@ def open_portfolio(path: str | Path) -> Portfolio:
         good[form.name], every[form.name] = rows.good, rows.every
         bad_columns |= rows.bad_columns
         findings += rows.findings
+        if form.required and table and table.columns and not table.rows:
+            words = "the table has a header and no rows"
+            findings.append(Finding("table_empty", words, table.file))
         if form.key:
             findings += cross_checks.duplicates(rows.every, form.key)
             keys[form.name] = _keys(table, form)

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import datetime as dt
 from functools import cached_property
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from mv.findings import Finding
 
 KEY = r"^[A-Za-z0-9_-]{1,80}$"
+CURRENCY = r"^[A-Z]{3}$"
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
 
 
 class Described(BaseModel):
@@ -69,7 +73,7 @@ class Site(Row):
 
 
 class Meter(Row):
-    """One row of meters.csv."""
+    """One row of meters.csv: a meter of one carrier, and the file that holds its readings."""
 
     meter: str = Field(min_length=1, max_length=80)
     """Key of the meter, text (leading zeros count)."""
@@ -116,7 +120,7 @@ class Meter(Row):
 
 
 class WeatherStation(Row):
-    """One row of weather.csv."""
+    """One row of weather.csv: a weather station, and the file that holds its temperatures."""
 
     station: str = Field(pattern=KEY)
     """Key of the station."""
@@ -336,7 +340,7 @@ class StaticFactor(Row):
 
 
 class Finance(Described):
-    """How money in other years is counted ([finance] in portfolio.toml)."""
+    """How money in other years is counted."""
 
     discount_rate: float | None = Field(default=None, gt=-1, lt=1)
     """Discount rate a year, as a fraction; no NPV without it."""
@@ -347,48 +351,48 @@ class Finance(Described):
 
 
 class Limits(Described):
-    """Limits of the cleaning and sufficiency rules ([limits]); each default has its source in
+    """Limits of the cleaning and sufficiency rules; each default has its source in
     the glossary or is common practice."""
 
-    baseline_months: float = 12
+    baseline_months: Positive = 12
     """Months a baseline must span (IPMVP, Guideline 14)."""
-    baseline_months_least: float = 9
+    baseline_months_least: Positive = 9
     """Months under which a site is not verifiable (common practice, no source)."""
-    reporting_months: float = 12
+    reporting_months: Positive = 12
     """Months of a complete reporting period; shorter ones are interim."""
-    reporting_months_least: float = 1
+    reporting_months_least: Positive = 1
     """Months of reporting under which a site is not verifiable (common practice, no source)."""
-    bills: int = 12
+    bills: int = Field(default=12, ge=2)
     """Bills a baseline should have."""
-    bills_least: int = 9
+    bills_least: int = Field(default=9, ge=2)
     """Valid bills under which a site is not verifiable (Guideline 14-2002, from memory)."""
-    coverage: float = 0.9
+    coverage: Share = 0.9
     """Share of a day's intervals that must be present (common practice, no source)."""
-    period_coverage: float = 0.75
+    period_coverage: Share = 0.75
     """Share of a period's days that must be valid (Guideline 14: at most 25 % removed, from
     memory)."""
-    temperature_gap_hours: float = 6
+    temperature_gap_hours: Positive = 6
     """Longest gap in temperatures that is interpolated (common practice, no source)."""
-    extrapolation_share: float = 0.1
+    extrapolation_share: Share = 0.1
     """Share of reporting days outside the baseline's temperatures that is worth telling."""
-    spike_factor: float = 5.0
+    spike_factor: Positive = 5.0
     """Multiple of the meter's 99.5 % quantile above which a value is impossible."""
-    stuck_hours: float = 24
+    stuck_hours: Positive = 24
     """Hours of one identical value, not zero, that count as a stuck meter."""
-    zero_hours: float = 6
+    zero_hours: Positive = 6
     """Hours of zeros that count as missing where the meter never goes near zero."""
-    snap_seconds: float = 90
+    snap_seconds: Positive = 90
     """How far a stamp may be off its grid and still be snapped."""
-    duplicate_share: float = 0.01
+    duplicate_share: Share = 0.01
     """Share of contradicting duplicate rows above which a file is refused."""
-    bill_days_short: float = 15
+    bill_days_short: Positive = 15
     """Days under which a bill is merged or left out."""
-    bill_days_long: float = 70
+    bill_days_long: Positive = 70
     """Days above which a bill is left out."""
 
 
 class Emissions(Described):
-    """One avoided-emission factor ([[emissions]])."""
+    """One avoided-emission factor; as many as there are carriers."""
 
     carrier: str
     """Carrier it is for."""
@@ -405,7 +409,7 @@ class Settings(Described):
 
     name: str = Field(min_length=1)
     """Name of the portfolio."""
-    currency: str = Field(default="EUR", pattern="^[A-Z]{3}$")
+    currency: str = Field(default="EUR", pattern=CURRENCY)
     """ISO 4217 code."""
     confidence: float = Field(default=0.90, ge=0.5, le=0.999)
     """Two-sided confidence of every interval."""

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 
 from mv.findings import Finding
 from mv.portfolio.cells import (
-    KEY_WORDS,
+    PATTERNS,
     constraint_words,
     did_you_mean,
     forms,
@@ -103,7 +103,7 @@ def rates(data: bytes, file: str, findings: list[Finding]) -> dict[str, Block]:
     for key, value in values.items():
         line = lines.get(key)
         if not re.fullmatch(KEY, key):
-            words = f"{shown(key)} is not a key; a key {KEY_WORDS}"
+            words = f"{shown(key)} is not a key: {PATTERNS[KEY]}"
             findings.append(Finding("value_invalid", words, file, line, shown(key).strip('"')))
         elif not isinstance(value, dict):
             words = f"a rate is a table of its own; put this setting under its header [{'name'}]"
