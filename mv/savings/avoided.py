@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from mv.baseline.rows import used
 from mv.findings import ModelError
 
 SavingsVerdict = Literal["savings shown", "not distinguishable", "use increased"]
@@ -78,7 +79,7 @@ def avoided_energy(
     """
     if ("days" in baseline_rows.columns) != ("days" in reporting_rows.columns):
         raise ModelError("baseline and reporting rows must both be bills or both be days")
-    rows = used_rows(reporting_rows)
+    rows = used(reporting_rows)
     if len(rows) == 0:
         raise ModelError("no row of the reporting period can be used")
     days = row_days(rows)
@@ -102,14 +103,6 @@ def avoided_energy(
         modelled_rows=modelled_rows,
         measured_rows=measured_rows,
     )
-
-
-def used_rows(rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep the rows whose status is "used" (all of them where there is no status)."""
-    if "status" not in rows.columns:
-        return rows
-    used = np.asarray(rows["status"] == "used")
-    return rows if used.all() else rows[used]
 
 
 def row_days(rows: pd.DataFrame) -> np.ndarray:

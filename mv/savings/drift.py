@@ -30,8 +30,8 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from mv.baseline.rows import used
 from mv.findings import Finding, FolderError, ModelError
-from mv.savings.avoided import used_rows
 
 Kind = Literal["electricity", "heat"]
 Granularity = Literal["bills", "daily", "hourly"]
@@ -226,7 +226,7 @@ def horizon_factor(
 
 def ends_in_autumn(baseline_rows: pd.DataFrame) -> bool:
     """Whether the baseline's last used day lies in autumn, told by the site's own temperatures."""
-    rows = used_rows(baseline_rows)
+    rows = used(baseline_rows)
     start, end = row_spans(rows)
     last = pd.Timestamp((end[-1] - 1) * 86400, unit="s")
     months = pd.DatetimeIndex(pd.to_datetime((start + end) / 2 * 86400, unit="s")).month.to_numpy()
@@ -250,12 +250,17 @@ def recency_level(fit, baseline_rows: pd.DataFrame, carrier: str) -> float:
     if carrier_kind(carrier) != "electricity":
         return 0.0
     rows = _rows_of_fit(fit, baseline_rows)
-    start, end = row_spans(rows)
-    last = end.max()
-    # integral of the weights over each row, so that a bill weighs as its days would
-    weight = np.exp2((end - last) / RECENCY_HALF_LIFE) - np.exp2((start - last) / RECENCY_HALF_LIFE)
+    weight = recency_weights(rows)
     residuals = np.asarray(fit.residuals, dtype=float)
     return float(RECENCY_SHARE * (weight @ residuals) / weight.sum())
+
+
+def recency_weights(rows: pd.DataFrame) -> np.ndarray:
+    """Weights of the rows in the level correction, (n,): the integral of what halves every 45 days
+    over each row's span, so that a bill weighs as its days would."""
+    start, end = row_spans(rows)
+    last = end.max()
+    return np.exp2((end - last) / RECENCY_HALF_LIFE) - np.exp2((start - last) / RECENCY_HALF_LIFE)
 
 
 @dataclass(frozen=True)
@@ -315,7 +320,7 @@ def _epoch_days(times) -> np.ndarray:
 
 
 def _rows_of_fit(fit, baseline_rows: pd.DataFrame) -> pd.DataFrame:
-    rows = used_rows(baseline_rows)
+    rows = used(baseline_rows)
     if len(rows) != len(fit.residuals):
         raise ModelError(
             f"the model was fitted on {len(fit.residuals)} rows, the baseline has {len(rows)} used"

@@ -24,7 +24,8 @@ from dataclasses import asdict, dataclass, field
 
 import pandas as pd
 
-from mv.savings.avoided import row_days, used_rows
+from mv.baseline.rows import used
+from mv.savings.avoided import row_days
 from mv.savings.drift import (
     AUTUMN_FACTOR,
     Calm,
@@ -124,7 +125,7 @@ def interval(
     gap_months: float = 0.0,
     level: Level | None = None,
     calm: Calm | None = None,
-    placebo=None,
+    own=None,
 ) -> SavingsUncertainty:
     """Make the official interval around one avoided energy.
 
@@ -137,15 +138,15 @@ def interval(
     baseline_months, gap_months, reporting_months : lengths of baseline, installation, reporting.
     level : "recent" where the level correction was applied; by default for electricity.
     calm : the judgement on the baseline year, where it was made before.
-    placebo : the portfolio's own trial (`placebo.Placebo`) whose drift takes the prior's place.
+    own : drift of the portfolio's own placebo trial (`placebo.OwnDrift`), measured on other
+        buildings; its factor, quantile and source take the prior's place.
 
     Raises ModelError where rows and model don't fit together.
     """
     level = level or ("recent" if carrier_kind(carrier) == "electricity" else "plain")
     calm = calm or judge_calm(fit, baseline_rows, carrier, granularity)
     size = prior.size(carrier, granularity, level=level, calm=calm.calm)
-    own = placebo.drift_for(carrier, granularity, size) if placebo is not None else None
-    drift = own or size
+    drift = Drift(size.tau * own.factor, own.nu, own.source) if own is not None else size
     horizon = horizon_factor(
         prior,
         baseline_months=baseline_months,
@@ -155,14 +156,18 @@ def interval(
     )
     autumn = AUTUMN_FACTOR if ends_in_autumn(baseline_rows) else 1.0
     tau = drift.tau * horizon * autumn
-    used_base, used_rep = used_rows(baseline_rows), used_rows(reporting_rows)
+    used_base, used_rep = used(baseline_rows), used(reporting_rows)
     s, degrees = model_part(fit, used_base, used_rep, granularity)
     exposed = _exposed_energy(used_base, used_rep, adjusted_baseline, reporting_months)
 
     def half_width_at(level_of_confidence: float) -> tuple[float, float, float, float]:
         z = normal_quantile(level_of_confidence)
         widened = s * student_quantile(level_of_confidence, degrees) / z
-        q = _quantile(drift, level_of_confidence)
+        q = (
+            own.quantile(level_of_confidence)
+            if own is not None
+            else student_quantile(level_of_confidence, drift.nu)
+        )
         core = q * math.hypot(widened, tau * exposed)
         return math.hypot(core, z * adjustment_se, z * sampling_se), q, z, widened
 
@@ -194,7 +199,7 @@ def interval(
         half_width=half_width,
         confidence=confidence,
         quantile=q,
-        degrees_of_freedom=drift.nu if math.isfinite(drift.nu) else None,
+        degrees_of_freedom=None if own is not None and own.conformal else drift.nu,
         model_part=widened,
         drift_part=tau * exposed,
         drift_tau=tau,
@@ -217,11 +222,6 @@ def interval(
             adjusted_baseline=adjusted_baseline,
         ),
     )
-
-
-def _quantile(drift: Drift, confidence: float) -> float:
-    own = getattr(drift, "quantile", None)
-    return own(confidence) if own is not None else student_quantile(confidence, drift.nu)
 
 
 def _exposed_energy(

@@ -1,0 +1,341 @@
+"""Did something other than the retrofit change what the site uses?
+
+*Declared events* were entered with their treatment.  Here each gets its line in the ledger: what
+its adjustment is worth in the saving, and with what standard error.
+
+*Suspected events* are found: level shifts and pulses in the residuals of both periods, a changed
+ratio of operating to non-operating days, a changed night base.  They are questions to the owner
+with dates, size and effect, never adjustments.  Each period is held against its own level, so the
+step between baseline and reporting period, which is the saving, is no event.
+
+Kinds and treatments follow the IPMVP application guide on non-routine events (2020, meaning only).
+An event that added δ a day over the rows W changes the avoided energy, if taken off, by
++Σ_W δ in the reporting period and by −Σ_W a_t δ (w_t) in the baseline, a_t = x_t'(X'WX)⁻¹g
+(`model_variance.py`), the level correction following its residuals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from mv import units
+from mv.baseline.rows import used
+from mv.savings.avoided import row_days
+from mv.savings.drift import RECENCY_SHARE, recency_weights, row_spans
+from mv.savings.model_variance import fit_rows, solve, sum_row
+from mv.savings.shifts import DAYS, NIGHTS, WEEKS, Shift, find_shifts
+
+SIZE_LEAST = 0.03
+"""Smallest shift told, fraction of the period's mean use (own convention)."""
+RELATIVE_ERROR = 0.5
+"""Standard error of a declared change given without one, as a share of the change (own
+convention; it is said beside the figure)."""
+NIGHT_HOURS = (1, 2, 3, 4)
+"""Local hours whose use is the night base."""
+
+Kind = Literal["level shift", "pulse", "non-operating days", "night base"]
+
+QUESTIONS: dict[Kind, str] = {
+    "level shift": (
+        "Did occupancy, opening hours or equipment change for good around this day, or was the "
+        "meter, its multiplier or its unit changed?"
+    ),
+    "pulse": (
+        "Was there an outage, a closure, a special event, a tenant's works or a meter fault in "
+        "these days?"
+    ),
+    "non-operating days": (
+        "Did use on non-operating days change against operating days: new opening days, weekend "
+        "work, or controls that no longer switch off?"
+    ),
+    "night base": (
+        "Did use at night change: equipment left on or switched off, vehicle charging, cooling, "
+        "server or security loads?"
+    ),
+}
+
+
+@dataclass(frozen=True)
+class SuspectedEvent:
+    """One thing found in the residuals; energies in the carrier's canonical unit."""
+
+    kind: Kind
+    period: Literal["baseline", "reporting"]
+    start: str
+    """ISO date."""
+    end: str | None
+    """ISO date, inclusive; None where it goes on to the end of the period."""
+    change_per_day: float
+    """Signed; positive where use rose."""
+    standard_error: float
+    score: float
+    fraction: float
+    """Change as a fraction of the period's mean use a day."""
+    effect_on_savings: float | None
+    """What avoided energy would change by if this were adjusted; None where it can't be told."""
+    question: str
+
+    @property
+    def what(self) -> str:
+        """The event in a few words."""
+        verb = "rose" if self.change_per_day > 0 else "fell"
+        where = {
+            "level shift": "use",
+            "pulse": "use",
+            "non-operating days": "use on non-operating days",
+            "night base": "use at night",
+        }[self.kind]
+        return f"{where} {verb} by {abs(self.fraction):.0%} of mean use"
+
+
+@dataclass(frozen=True)
+class DeclaredEvent:
+    """One declared event's line in the ledger."""
+
+    event: object
+    """The row of events.csv."""
+    change_per_day: float | None
+    """Canonical unit a day; positive where the event added use."""
+    standard_error: float | None
+    effect_on_savings: float | None
+    """What its adjustment adds to avoided energy; None where days were excluded or only noted."""
+    effect_error: float
+    """Standard error of that effect."""
+    note: str
+
+
+def declared_events(
+    fit,
+    baseline_rows: pd.DataFrame,
+    reporting_rows: pd.DataFrame,
+    events: Sequence,
+    *,
+    unit: str,
+    level_corrected: bool,
+) -> tuple[list[DeclaredEvent], float]:
+    """Put declared events into the ledger; returns them and their joint standard error.
+
+    `events` are rows of events.csv; `unit` is the carrier's canonical unit.  Independent events
+    add in quadrature.
+    """
+    ledger, variance = [], 0.0
+    for event in events:
+        if event.treatment != "adjust" or event.change is None:
+            note = "days left out of fit and sum" if event.treatment == "exclude" else "only noted"
+            ledger.append(DeclaredEvent(event, None, None, None, 0.0, note))
+            continue
+        factor = units.factor(event.unit, unit)
+        change = event.change * factor
+        error, note = RELATIVE_ERROR * abs(change), ""
+        if event.standard_error is not None:
+            error = event.standard_error * factor
+        else:
+            note = f"no standard error was given; {RELATIVE_ERROR:.0%} of the change is taken"
+        per_unit = effect_of_change(
+            fit,
+            baseline_rows,
+            reporting_rows,
+            baseline_change=_share_within(used(baseline_rows), event.start, event.end),
+            reporting_change=_share_within(used(reporting_rows), event.start, event.end),
+            level_corrected=level_corrected,
+        )
+        effect_error = abs(per_unit) * error
+        variance += effect_error**2
+        ledger.append(DeclaredEvent(event, change, error, per_unit * change, effect_error, note))
+    return ledger, math.sqrt(variance)
+
+
+def suspected_events(
+    fit,
+    baseline_rows: pd.DataFrame,
+    reporting_rows: pd.DataFrame,
+    *,
+    level_corrected: bool,
+    night: pd.Series | None = None,
+) -> list[SuspectedEvent]:
+    """Find what looks like a non-routine event in daily rows of both periods, strongest first.
+
+    Parameters
+    ----------
+    fit : baseline model of the days.
+    night : energy a night by local date (`night_energy`), where intervals are there.
+
+    Returns
+    -------
+    Suspected events of both periods; empty for bills, which are too few.
+    """
+    if "days" in baseline_rows.columns:
+        return []
+    found = []
+    for period, rows in (("baseline", used(baseline_rows)), ("reporting", used(reporting_rows))):
+        if len(rows) == 0:
+            continue
+        residuals = rows["energy"].to_numpy(dtype=float) - np.asarray(fit.predict(rows))
+        found += _in_period(
+            fit,
+            (baseline_rows, reporting_rows),
+            rows,
+            residuals,
+            period,
+            level_corrected=level_corrected,
+            night=night,
+        )
+    return sorted(found, key=lambda e: -e.score)
+
+
+def effect_of_change(
+    fit,
+    baseline_rows: pd.DataFrame,
+    reporting_rows: pd.DataFrame,
+    *,
+    baseline_change: np.ndarray | None = None,
+    reporting_change: np.ndarray | None = None,
+    level_corrected: bool = False,
+) -> float:
+    """What avoided energy changes by when a change of use is taken off the measured rows.
+
+    `baseline_change`, `reporting_change`: energy a day per used row of the period.
+    """
+    effect = 0.0
+    if reporting_change is not None:
+        effect += float(row_days(used(reporting_rows)) @ reporting_change)
+    if baseline_change is not None and np.any(baseline_change):
+        rows = used(baseline_rows)
+        x, _, weight = fit_rows(fit, rows)
+        g, days = sum_row(fit, used(reporting_rows))
+        effect -= float((x @ solve(x, weight, g)) @ (weight * baseline_change))
+        if level_corrected:
+            fitted = x @ solve(x, weight, x.T @ (weight * baseline_change))
+            recent = recency_weights(rows)
+            left = float(recent @ (baseline_change - fitted)) / float(recent.sum())
+            effect -= RECENCY_SHARE * left * float(days.sum())
+    return effect
+
+
+def night_energy(hourly: pd.DataFrame, time_zone: str) -> pd.Series:
+    """Energy of each local night's base hours, by local date; days with all of them present.
+
+    `hourly` : rows of hours, index UTC start, `energy`.
+    """
+    local = hourly.index.tz_convert(time_zone).tz_localize(None)
+    keep = np.isin(local.hour, NIGHT_HOURS) & np.isfinite(hourly["energy"].to_numpy())
+    if not keep.any():
+        return pd.Series(dtype=float)
+    day = local[keep].to_numpy().astype("datetime64[D]")
+    place = (day - day[0]).astype(int)
+    total = np.bincount(place, hourly["energy"].to_numpy()[keep])
+    whole = np.bincount(place) >= len(NIGHT_HOURS)
+    dates = pd.DatetimeIndex((day[0] + np.arange(len(total))).astype("datetime64[s]"))
+    return pd.Series(total[whole], index=dates[whole])
+
+
+def _in_period(
+    fit,
+    both: tuple[pd.DataFrame, pd.DataFrame],
+    rows: pd.DataFrame,
+    residuals: np.ndarray,
+    period: Literal["baseline", "reporting"],
+    *,
+    level_corrected: bool,
+    night: pd.Series | None,
+) -> list[SuspectedEvent]:
+    dates = pd.DatetimeIndex(rows.index)
+    mean = float(rows["energy"].mean())
+    if not mean > 0:
+        return []
+
+    def event(kind: Kind, shift: Shift, first: int, last: int, per_day: np.ndarray | None):
+        effect = None
+        if per_day is not None:
+            effect = effect_of_change(
+                fit, *both, **{f"{period}_change": per_day}, level_corrected=level_corrected
+            )
+        return SuspectedEvent(
+            kind=kind,
+            period=period,
+            start=dates[first].date().isoformat(),
+            end=None if shift.open_end else dates[last].date().isoformat(),
+            change_per_day=shift.size,
+            standard_error=shift.standard_error,
+            score=shift.score,
+            fraction=shift.size / mean,
+            effect_on_savings=effect,
+            question=QUESTIONS[kind],
+        )
+
+    def within(shift: Shift) -> np.ndarray:
+        per_day = np.zeros(len(rows))
+        per_day[shift.first : shift.last + 1] = shift.size
+        return per_day
+
+    found, cleaned = [], residuals.copy()
+    for shift in find_shifts(residuals, least=SIZE_LEAST * mean, scan=DAYS):
+        kind = "level shift" if shift.open_end else "pulse"
+        found.append(event(kind, shift, shift.first, shift.last, within(shift)))
+        cleaned[shift.first : shift.last + 1] -= shift.size
+    found += [
+        event("non-operating days", shift, *span, None)
+        for shift, span in _weekly_contrast(dates, rows["operating"].to_numpy(float), cleaned, mean)
+    ]
+    if night is not None and not found:
+        found += [
+            event("night base", shift, *span, None)
+            for shift, span in _night_shifts(rows, night, mean)
+        ]
+    return found
+
+
+def _weekly_contrast(
+    dates: pd.DatetimeIndex, operating: np.ndarray, residuals: np.ndarray, mean: float
+) -> list[tuple[Shift, tuple[int, int]]]:
+    """Shifts of (non-operating − operating) residual by week, with first and last row."""
+    week = (dates.to_numpy().astype("datetime64[D]").astype(np.int64) + 3) // 7
+    week = week - week[0]
+    size = int(week[-1]) + 1
+    work, rest = operating > 0.5, operating <= 0.5
+    counts = [np.bincount(week[m], minlength=size) for m in (rest, work)]
+    sums = [np.bincount(week[m], residuals[m], minlength=size) for m in (rest, work)]
+    keep = (counts[0] > 0) & (counts[1] > 1)
+    if not keep.any():
+        return []
+    contrast = sums[0][keep] / counts[0][keep] - sums[1][keep] / counts[1][keep]
+    place = np.flatnonzero(keep)
+    found = []
+    for shift in find_shifts(contrast, least=2 * SIZE_LEAST * mean, scan=WEEKS, most=1):
+        first = int(np.searchsorted(week, place[shift.first]))
+        last = int(np.searchsorted(week, place[shift.last], side="right")) - 1
+        found.append((shift, (first, last)))
+    return found
+
+
+def _night_shifts(
+    rows: pd.DataFrame, night: pd.Series, mean: float
+) -> list[tuple[Shift, tuple[int, int]]]:
+    """Shifts of the night's energy once temperature and operating days are taken off."""
+    energy = night.reindex(rows.index).to_numpy(dtype=float)
+    there = np.flatnonzero(np.isfinite(energy))
+    if len(there) < NIGHTS.rows:
+        return []
+    t = rows["temperature"].to_numpy(dtype=float)[there]
+    x = np.column_stack([np.ones(len(there)), t, t**2, rows["operating"].to_numpy(float)[there]])
+    y = energy[there]
+    residuals = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    least = SIZE_LEAST * mean * len(NIGHT_HOURS) / 24
+    return [
+        (shift, (int(there[shift.first]), int(there[shift.last])))
+        for shift in find_shifts(residuals, least=least, scan=NIGHTS, most=1)
+    ]
+
+
+def _share_within(rows: pd.DataFrame, first, last) -> np.ndarray:
+    """Share of each row's span that lies between two dates, both inclusive (open end: None)."""
+    start, end = row_spans(rows)
+    low = np.datetime64(first).astype("datetime64[D]").astype(np.int64)
+    high = np.datetime64(last).astype("datetime64[D]").astype(np.int64) + 1 if last else np.inf
+    return np.clip(np.minimum(end, high) - np.maximum(start, low), 0, None) / (end - start)

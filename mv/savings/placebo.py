@@ -1,0 +1,363 @@
+"""Would this method have reported a saving where nobody saved anything?
+
+The placebo trial: each site's history before its retrofit, and every comparison site's, is cut into
+a year to fit and the next year to predict.  What comes out are false savings, as a fraction of the
+adjusted baseline.  They show whether the interval covers what it claims, and they measure this
+portfolio's own drift, which then takes the place of the shipped prior:
+
+- The prior's τ is multiplied by k.  Each trial's false saving r has scale √((s/P)² + (k·τ/P)²), s/P
+  and τ/P as the official interval has them, and Student tails of ν degrees of freedom; ln k and
+  ln ν have normal priors around 0 and the prior's ν.  k and ν are their posterior means, so the
+  portfolio's own evidence counts by its weight.  Under 30 site-years the prior stands alone.
+- With 60 site-years or more the quantile is no longer Student's but the conformal one: the
+  ⌈(N+1)·confidence⌉-th smallest of |r| ÷ scale (Vovk, Gammerman & Shafer 2005, from memory).
+- A site's own trials never measure its own drift (building-disjoint).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.rows import used
+from mv.findings import ModelError
+from mv.savings.avoided import avoided_energy, row_days
+from mv.savings.drift import (
+    DAYS_A_MONTH,
+    Granularity,
+    Kind,
+    Prior,
+    carrier_kind,
+    recency_level,
+    row_spans,
+)
+from mv.savings.quantiles import student_quantile
+from mv.savings.uncertainty import interval
+
+SITE_YEARS_LEAST = 30
+"""Site-years under which the shipped prior stands alone."""
+BUILDINGS_LEAST = 5
+"""Buildings under which it does: thirty years of one house are no portfolio (own convention)."""
+CONFORMAL_LEAST = 60
+"""Site-years from which the conformal quantile replaces Student's (own convention: six trials
+beyond the 90 % quantile)."""
+LOG_K_SPREAD = 0.5
+"""Prior standard deviation of ln k: portfolios differ by about half (own convention)."""
+LOG_NU_SPREAD = 0.5
+"""Prior standard deviation of ln ν (own convention)."""
+COVERAGE_LEVELS = (0.68, 0.80, 0.90, 0.95)
+VALID_SHARE = 0.75
+"""Share of a trial's days that must be usable (Guideline 14: at most 25 % removed, from memory)."""
+
+_K = np.exp(np.linspace(-2.5, 2.5, 51))
+_NU = np.exp(np.linspace(math.log(1.2), math.log(40.0), 29))
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One placebo: a year fitted, the next predicted, no retrofit between."""
+
+    site: str
+    building: str
+    """Sites of one building are never used for one another."""
+    carrier: str
+    granularity: Granularity
+    start: str
+    """First day of the year predicted, ISO."""
+    false_saving: float
+    """Fraction of the adjusted baseline; positive where a saving would have been reported."""
+    model: float
+    """Model part, fraction of the adjusted baseline."""
+    drift: float
+    """Drift part by the prior, fraction of the adjusted baseline."""
+    nu: float
+    """Degrees of freedom by the prior."""
+
+    @property
+    def kind(self) -> Kind:
+        """Kind of carrier."""
+        return carrier_kind(self.carrier)
+
+
+@dataclass(frozen=True)
+class OwnDrift:
+    """What the portfolio's own trial says about the drift of one site's carrier."""
+
+    factor: float
+    """k, on the prior's τ."""
+    nu: float
+    site_years: int
+    buildings: int
+    scores: np.ndarray | None
+    """Sorted |r| ÷ scale where the conformal quantile is used, None where Student's is."""
+
+    def quantile(self, confidence: float) -> float:
+        """Two-sided quantile of the standardised error."""
+        if self.scores is not None:
+            rank = math.ceil((len(self.scores) + 1) * confidence)
+            if rank <= len(self.scores):
+                return float(self.scores[rank - 1])
+        return student_quantile(confidence, self.nu)
+
+    @property
+    def conformal(self) -> bool:
+        """Whether the quantile comes from the trials themselves."""
+        return self.scores is not None
+
+    @property
+    def source(self) -> str:
+        """For the report."""
+        return (
+            f"the portfolio's own placebo trial, {self.site_years} site-years of "
+            f"{self.buildings} other buildings, weighed with the shipped prior"
+        )
+
+
+@dataclass(frozen=True)
+class CoverageLine:
+    """Claimed against achieved coverage at one confidence."""
+
+    claimed: float
+    achieved: float
+    false_verdicts: float
+    """Share of trials in which a saving would have been shown."""
+    trials: int
+
+
+@dataclass(frozen=True)
+class Placebo:
+    """All trials of a portfolio."""
+
+    trials: tuple[Trial, ...]
+
+    def of_kind(self, kind: Kind) -> _Evidence:
+        """Trials of one kind of carrier."""
+        return self._evidence[kind]
+
+    @cached_property
+    def _evidence(self) -> dict[Kind, _Evidence]:
+        kinds: tuple[Kind, ...] = ("electricity", "heat")
+        return {k: _Evidence([t for t in self.trials if t.kind == k]) for k in kinds}
+
+    def own_drift(self, carrier: str, building: str = "") -> OwnDrift | None:
+        """Drift measured on other buildings; None where they are too few for it."""
+        return self.of_kind(carrier_kind(carrier)).without(building)
+
+    def coverage(self, carrier: str) -> list[CoverageLine]:
+        """Claimed against achieved coverage, each building judged by the others.
+
+        Where the others are too few the prior's τ and ν are judged.
+        """
+        evidence = self.of_kind(carrier_kind(carrier))
+        if not evidence.trials:
+            return []
+        own = {b: evidence.without(b) for b in {t.building for t in evidence.trials}}
+        lines = []
+        for claimed in COVERAGE_LEVELS:
+            inside, shown = 0, 0
+            for trial in evidence.trials:
+                half = _half_width(trial, own[trial.building], claimed)
+                inside += abs(trial.false_saving) <= half
+                shown += trial.false_saving > half
+            n = len(evidence.trials)
+            lines.append(CoverageLine(claimed, inside / n, shown / n, n))
+        return lines
+
+    def as_fields(self) -> dict:
+        """Mapping for the results: coverage per kind, and every false saving for the histogram."""
+        fields = {}
+        for kind in ("electricity", "heat"):
+            carrier = "electricity" if kind == "electricity" else "natural_gas"
+            evidence = self.of_kind(kind)
+            if not evidence.trials:
+                continue
+            own = evidence.without("")
+            fields[kind] = {
+                "site_years": len(evidence.trials),
+                "buildings": len({t.building for t in evidence.trials}),
+                "median_absolute": float(np.median(np.abs(evidence.r))),
+                "coverage": [vars(line) for line in self.coverage(carrier)],
+                "false_savings": [
+                    {"site": t.site, "start": t.start, "fraction": t.false_saving}
+                    for t in evidence.trials
+                ],
+                "used": own is not None,
+                "tau_factor": own.factor if own else 1.0,
+                "words": _words(evidence, own),
+            }
+        return fields
+
+
+class _Evidence:
+    """Log-likelihood of one kind's trials on a grid of k and ν, summed building by building."""
+
+    def __init__(self, trials: list[Trial]) -> None:
+        self.trials = trials
+        self.r = np.array([t.false_saving for t in trials])
+        self.s = np.array([t.model for t in trials])
+        self.tau = np.array([t.drift for t in trials])
+        names, self.building = np.unique([t.building for t in trials], return_inverse=True)
+        self.names = {str(name): i for i, name in enumerate(names)}
+        if trials:
+            each = _log_likelihood(self.r, self.s, self.tau)
+            self.by_building = np.zeros((len(names), len(_K), len(_NU)))
+            np.add.at(self.by_building, self.building, each)
+            self.all = self.by_building.sum(axis=0)
+
+    def without(self, building: str) -> OwnDrift | None:
+        """Posterior means of k and ν from every other building; None where there are too few."""
+        own = self.names.get(building)
+        keep = np.ones(len(self.r), bool) if own is None else self.building != own
+        buildings = len(self.names) - (own is not None)
+        if keep.sum() < SITE_YEARS_LEAST or buildings < BUILDINGS_LEAST:
+            return None
+        likelihood = self.all if own is None else self.all - self.by_building[own]
+        centre = float(np.mean([math.log(t.nu) for t in self.trials]))
+        posterior = (
+            likelihood
+            - 0.5 * (np.log(_K)[:, None] / LOG_K_SPREAD) ** 2
+            - 0.5 * ((np.log(_NU)[None, :] - centre) / LOG_NU_SPREAD) ** 2
+        )
+        weight = np.exp(posterior - posterior.max())
+        weight /= weight.sum()
+        k = math.exp(float(weight.sum(axis=1) @ np.log(_K)))
+        nu = math.exp(float(weight.sum(axis=0) @ np.log(_NU)))
+        n = int(keep.sum())
+        scores = None
+        if n >= CONFORMAL_LEAST:
+            scores = np.sort(np.abs(self.r[keep]) / np.hypot(self.s[keep], k * self.tau[keep]))
+        return OwnDrift(k, nu, n, buildings, scores)
+
+
+def _log_likelihood(r: np.ndarray, s: np.ndarray, tau: np.ndarray) -> np.ndarray:
+    """Student log-likelihood of each trial, (trials, k, ν)."""
+    from scipy.special import gammaln
+
+    scale = np.hypot(s[:, None], _K[None, :] * tau[:, None])
+    square = (r[:, None] / scale)[:, :, None] ** 2
+    constant = gammaln((_NU + 1) / 2) - gammaln(_NU / 2) - 0.5 * np.log(math.pi * _NU)
+    return constant - np.log(scale)[:, :, None] - (_NU + 1) / 2 * np.log1p(square / _NU)
+
+
+def _half_width(trial: Trial, own: OwnDrift | None, confidence: float) -> float:
+    factor = own.factor if own else 1.0
+    q = own.quantile(confidence) if own else student_quantile(confidence, trial.nu)
+    return q * math.hypot(trial.model, factor * trial.drift)
+
+
+def trials_of_site(
+    rows: pd.DataFrame,
+    *,
+    site: str,
+    carrier: str,
+    granularity: Granularity,
+    prior: Prior,
+    building: str = "",
+    fit: Callable[[pd.DataFrame], object] | None = None,
+    baseline_months: float = 12.0,
+    reporting_months: float = 12.0,
+) -> list[Trial]:
+    """Cut a site's history without retrofit into placebo trials, the latest first.
+
+    Parameters
+    ----------
+    rows : daily or bill rows before the works (a comparison site: all rows).
+    fit : rows of a baseline -> fitted model; by default the official choice of model.
+    baseline_months, reporting_months : lengths of each trial's periods; successive trials start
+        a reporting period earlier, so that no reporting day serves twice.
+
+    Returns
+    -------
+    Trials with enough usable rows; empty where the history is shorter than one trial.
+    """
+    choose = fit or _official_fit(carrier, granularity)
+    trials = []
+    for baseline, reporting in _cuts(rows, baseline_months, reporting_months):
+        try:
+            model = choose(baseline)
+            level = recency_level(model, baseline, carrier)
+            saving = avoided_energy(model, baseline, reporting, level_correction=level)
+            if not saving.adjusted_baseline > 0:
+                continue
+            made = interval(
+                model,
+                baseline,
+                reporting,
+                carrier=carrier,
+                granularity=granularity,
+                confidence=0.9,
+                prior=prior,
+                adjusted_baseline=saving.adjusted_baseline,
+                avoided=saving.avoided,
+                baseline_months=baseline_months,
+                reporting_months=reporting_months,
+            )
+        except ModelError:
+            continue
+        start = pd.Timestamp(row_spans(reporting)[0][0] * 86400, unit="s")
+        trials.append(
+            Trial(
+                site=site,
+                building=building or site,
+                carrier=carrier,
+                granularity=granularity,
+                start=start.date().isoformat(),
+                false_saving=saving.avoided / saving.adjusted_baseline,
+                model=made.model_part / saving.adjusted_baseline,
+                drift=made.drift_part / saving.adjusted_baseline,
+                nu=float(made.degrees_of_freedom or math.inf),
+            )
+        )
+    return trials
+
+
+def placebo(trials: Iterable[Trial]) -> Placebo:
+    """Put the trials of all sites together, in an order that doesn't depend on who came first."""
+    return Placebo(tuple(sorted(trials, key=lambda t: (t.site, t.carrier, t.start))))
+
+
+def _official_fit(carrier: str, granularity: Granularity) -> Callable[[pd.DataFrame], object]:
+    from mv.baseline.select import select
+
+    return lambda rows: select(rows, granularity, carrier).fit
+
+
+def _cuts(
+    rows: pd.DataFrame, baseline_months: float, reporting_months: float
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Used rows of each (baseline, reporting) pair that is covered well enough, latest first."""
+    rows = used(rows)
+    if len(rows) == 0:
+        return
+    start, end = row_spans(rows)
+    base, report = baseline_months * DAYS_A_MONTH, reporting_months * DAYS_A_MONTH
+    days = row_days(rows)
+    last = end[-1]
+    tolerance = float(days.max()) if "days" in rows.columns else 1.0
+    while last - base - report >= start[0] - tolerance:
+        cut = last - report
+        middle = (start + end) / 2
+        before = (middle >= cut - base) & (middle < cut)
+        after = (middle >= cut) & (middle < last)
+        if days[before].sum() >= VALID_SHARE * base and days[after].sum() >= VALID_SHARE * report:
+            yield rows[before], rows[after]
+        last = cut
+
+
+def _words(evidence: _Evidence, own: OwnDrift | None) -> str:
+    n, buildings = len(evidence.trials), len(evidence.names)
+    if own is None:
+        return (
+            f"{n} site-years of {buildings} buildings: fewer than {SITE_YEARS_LEAST} of "
+            f"{BUILDINGS_LEAST} buildings, so the shipped prior decides and the trial only shows."
+        )
+    how = "the trial's own quantile" if own.conformal else f"Student's quantile at {own.nu:.1f}"
+    return (
+        f"{n} site-years of {buildings} buildings; weighed with the shipped prior they multiply "
+        f"its drift by {own.factor:.2f}, with {how}."
+    )
