@@ -184,6 +184,9 @@ _book(
         "demand_window_coarse": "Readings are coarser than the demand charge's window.",
         "demand_not_priced": "A demand charge has no demand reading to go by.",
         "export_not_priced": "Energy fed back was counted as zero; export is not priced.",
+        "emissions_not_by_hour": "Emission factors are by hour, and the readings have no hours.",
+        "emission_factor_missing": "A carrier has no emission factor, so none is counted for it.",
+        "incentive_differs": "The incentive received differs from what the verified saving earns.",
         "maintenance_not_verified": "Stated maintenance savings are shown apart; no meter "
         "verifies them.",
     },
@@ -239,6 +242,17 @@ _book(
         "accounts for it.",
         "plan_departed": "The report departs from the frozen plan.",
         "plan_unreadable": "The folder's plan.json can't be read, so nothing was compared with it.",
+    },
+)
+
+# -- one site ------------------------------------------------------------------------------
+_book(
+    "note",
+    {
+        "models_disagree": "The hourly model's saving lies far from the official one.",
+        "extrapolated": "Reporting rows lie outside the temperatures that the baseline saw.",
+        "reporting_model_missing": "The reporting period is long enough for a model of its own, "
+        "and none could be fitted.",
     },
 )
 

@@ -464,7 +464,7 @@ def _apply_events(
     length = (ends - starts).astype(float)
     rows = rows.copy()
     adjustment = np.zeros(len(rows))
-    status = rows["status"].astype(object).to_numpy()
+    status = np.array(rows["status"], dtype=object)
     for event in events:
         first = np.datetime64(event.start)
         after = np.datetime64(event.end + DAY) if event.end else ends[-1]
@@ -477,3 +477,25 @@ def _apply_events(
     rows["status"] = status
     rows["adjustment"] = adjustment
     return rows
+
+
+def _judge(description: SiteDescription, carrier: PreparedCarrier, last: dt.date) -> PreparedCarrier:
+    """Say whether the periods hold enough, and what is missing where they don't."""
+    window, rows = carrier.window, carrier.rows
+    if last <= window.installation_end:
+        return replace(
+            carrier,
+            due=False,
+            reason=f"not yet due: readings end on {last}, the works on {window.installation_end}",
+            remedy="Run again when the reporting period has begun.",
+        )
+    verdict = sufficiency(
+        rows[rows["period"] == BASELINE],
+        rows[rows["period"] == REPORTING],
+        bills=carrier.kind == "bills",
+        limits=description.settings.limits,
+    )
+    findings = (*carrier.findings, *verdict.findings)
+    return replace(
+        carrier, findings=findings, reason=verdict.reason, remedy=verdict.remedy
+    )

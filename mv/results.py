@@ -378,6 +378,8 @@ class CarrierResult:
     remedy: str = ""
     """What would make it verifiable."""
     interim: bool = False
+    due: bool = True
+    """False where the reporting period has not begun: not yet due, rather than failed."""
     periods: Periods | None = None
     baseline_energy: float | None = None
     """Measured over the baseline period's used days."""
@@ -526,3 +528,11 @@ def from_json(text: bytes, kind: type = PortfolioResult):
         return _adapter(kind).validate_python(data)
     except ValueError as error:
         raise RenderError(f"the results are not what this version expects: {error}") from error
+
+
+def from_mapping(kind: type, fields: dict[str, Any]):
+    """Build a result of `kind` from a mapping, nested mappings into their own results.
+
+    Raises ValueError (pydantic's) where a field is missing, unknown in type, or left over.
+    """
+    return _adapter(kind).validate_python(fields)

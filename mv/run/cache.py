@@ -53,7 +53,7 @@ class Cache:
     def save_digests(self) -> None:
         """Keep the digests of files met in this run."""
         if self.folder is not None and self._fresh:
-            _write_whole(self.folder / "digests.json", orjson.dumps(self._digests))
+            write_whole(self.folder / "digests.json", orjson.dumps(self._digests))
 
     def file_digest(self, path: str) -> str:
         """sha256 of a local file, from memory while its size, time and inode are unchanged."""
@@ -89,6 +89,10 @@ class Cache:
         """Where the entry of a key lies."""
         return self.folder / key[:2] / f"{key}.{kind}"
 
+    def has(self, key: str | None, kind: str) -> bool:
+        """Whether there is an entry (it may still turn out unreadable)."""
+        return key is not None and self.folder is not None and self.path(key, kind).exists()
+
     def load(self, key: str | None, kind: str) -> Any:
         """The entry, or None."""
         if key is None or self.folder is None:
@@ -101,10 +105,56 @@ class Cache:
     def store(self, key: str | None, kind: str, entry: Any) -> None:
         """Keep an entry."""
         if key is not None and self.folder is not None:
-            _write_whole(self.path(key, kind), pickle.dumps(entry, protocol=5))
+            write_whole(self.path(key, kind), pickle.dumps(entry, protocol=5))
+
+    # -- whole runs -----------------------------------------------------------------------
+
+    def _run_path(self, out: Path) -> Path:
+        name = hashlib.sha256(os.fsencode(Path(out).absolute())).hexdigest()
+        return self.folder / "runs" / f"{name}.run"
+
+    def load_run(self, key: str | None, out: Path) -> Any:
+        """What an earlier run to `out` kept, where its content was the same and every file it
+        wrote is still as it left it; None otherwise."""
+        if key is None or self.folder is None:
+            return None
+        try:
+            kept = pickle.loads(self._run_path(out).read_bytes())
+        except (OSError, pickle.PickleError, EOFError, AttributeError, ImportError, ValueError):
+            return None
+        if kept["key"] != key or kept["manifest"] != manifest(Path(out)):
+            return None
+        return kept["record"]
+
+    def store_run(self, key: str | None, out: Path, stage: Path, record: Any) -> None:
+        """Keep what a run wrote to `stage`, which is about to take the place of `out`."""
+        if key is not None and self.folder is not None:
+            entry = {"key": key, "manifest": manifest(stage), "record": record}
+            write_whole(self._run_path(out), pickle.dumps(entry, protocol=5))
 
 
-def _write_whole(path: Path, content: bytes) -> None:
+def cache_folder() -> Path:
+    """Where results are kept: MVREPORT_CACHE, or the user's cache folder."""
+    named = os.environ.get("MVREPORT_CACHE")
+    if named:
+        return Path(named)
+    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(base) / "mvreport"
+
+
+def manifest(root: Path) -> dict[str, tuple[int, int]]:
+    """Size and time of every file below a folder."""
+    found = {}
+    for folder, _, names in os.walk(root):
+        for name in names:
+            path = os.path.join(folder, name)
+            stat = os.stat(path)
+            found[os.path.relpath(path, root)] = (stat.st_size, stat.st_mtime_ns)
+    return found
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write beside and rename, so that no reader meets half a file."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
     try:

@@ -1,0 +1,395 @@
+"""Many sites: folder in, report out.
+
+The way of a run: open the folder (every problem at once) → first pass over the sites → drift of
+the portfolio → second pass → roll-up → pages, tables and results.json, written beside the
+destination and exchanged with it when whole.  Sites go largest first; a site that fails becomes
+not verifiable with its reason and stops nobody.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import pickle
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from mv import __version__
+from mv.findings import Finding, FolderError
+from mv.portfolio.folder import input_size, open_portfolio
+from mv.portfolio.schema import Portfolio, SiteDescription
+from mv.results import PortfolioResult, SiteResult, to_json
+from mv.run import work
+from mv.run.cache import Cache, cache_folder
+from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
+from mv.run.progress import Progress
+from mv.run.publish import staged
+
+PRELOAD = (
+    "mv.verify.site",
+    "mv.report.render",
+    "mv.report.tables",
+    "mv.run.work",
+    "statsmodels.regression.linear_model",
+    "pint",
+)
+"""What every worker needs; imported once, in the server that workers are forked from."""
+FEW_SITES = 3
+"""Sites up to which starting a pool costs more than it saves."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """What the command line leaves to choose."""
+
+    sites: tuple[str, ...] = ()
+    jobs: int | None = None
+    cache: bool = True
+    cluster: str | None = None
+    site_seconds: float = 300.0
+    site_megabytes: int | None = None
+    redact: bool = False
+    single_file: bool = False
+    pdf: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What a run has to say when it ends."""
+
+    index: Path
+    counts: dict[str, int]
+    not_verifiable: list[tuple[str, str, str]] = field(default_factory=list)
+    """Site, reason, remedy."""
+    unchanged: bool = False
+    notes: tuple[str, ...] = ()
+
+    def as_text(self) -> str:
+        """Lines for the terminal."""
+        c = self.counts
+        lines = [
+            f"{c['entered']} sites entered = {c['used']} used + {c['not_verifiable']} not "
+            f"verifiable + {c['not_yet_due']} not yet due"
+            + (f"; {c['comparison']} for comparison" if c["comparison"] else "")
+            + "."
+        ]
+        for site, reason, remedy in self.not_verifiable:
+            lines.append(f"Not verifiable: {site}: {reason}.{' ' + remedy if remedy else ''}")
+        lines += self.notes
+        if self.unchanged:
+            lines.append("Nothing has changed since the last run; the report stands as it is.")
+        lines.append(f"Report: {self.index}")
+        return "\n".join(lines)
+
+    def as_json(self) -> str:
+        """The same for a program."""
+        return orjson.dumps(
+            {
+                "report": str(self.index),
+                "counts": self.counts,
+                "not_verifiable": [
+                    {"site": s, "reason": r, "remedy": m} for s, r, m in self.not_verifiable
+                ],
+                "unchanged": self.unchanged,
+            },
+            option=orjson.OPT_INDENT_2,
+        ).decode()
+
+
+def report_portfolio(folder: str, out: Path, options: RunOptions) -> Outcome:
+    """Verify a folder's sites and write the report to `out`.
+
+    Raises FolderError (nothing written) for a wrong folder or an unknown site key.
+    """
+    portfolio = open_checked(folder)
+    keys = chosen(portfolio, options.sites)
+    cache = Cache(cache_folder() if options.cache else None)
+    run = _Run(portfolio, keys, options, cache, Path(out))
+    unchanged = run.standing_report()
+    if unchanged is not None:
+        return unchanged
+    with staged(out) as stage:
+        result = run.write(stage)
+        run.remember(stage)
+    if options.pdf:
+        from mv.report.pdf import print_report
+
+        print_report(Path(out))
+    return outcome_of(result, out)
+
+
+def verify_portfolio(portfolio: Portfolio, *, jobs: int | None = 1) -> PortfolioResult:
+    """Verify all sites of a portfolio in memory; each site keeps its series."""
+    options = RunOptions(jobs=jobs, cache=False)
+    run = _Run(portfolio, list(portfolio.sites), options, Cache(None), None)
+    return run.compute()
+
+
+def open_checked(folder: str) -> Portfolio:
+    """Open a folder; the contents of its rates count among its problems."""
+    from mv.money.rates import open_rate
+
+    def look(rates: Sequence[Any]) -> list[Finding]:
+        found: list[Finding] = []
+        for block in rates:
+            try:
+                open_rate(block)
+            except FolderError as error:
+                found += error.findings
+        return found
+
+    return open_portfolio(folder, look_at_rates=look)
+
+
+def chosen(portfolio: Portfolio, wanted: Sequence[str]) -> list[str]:
+    """Keys of the sites to work on, in the folder's order."""
+    import difflib
+
+    wrong = []
+    for key in wanted:
+        if key not in portfolio.sites:
+            near = difflib.get_close_matches(key, portfolio.sites, 1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            wrong.append(Finding("key_unknown", f"--site {key!r} is not in sites.csv{hint}"))
+    if wrong:
+        raise FolderError(wrong)
+    return [k for k in portfolio.sites if not wanted or k in wanted]
+
+
+def outcome_of(result: PortfolioResult, out: Path) -> Outcome:
+    """What to say of a finished run."""
+    from mv.rollup import standing
+
+    bad = [
+        (s.site, s.reason, s.remedy) for s in result.sites if standing(s) == "not_verifiable"
+    ]
+    return Outcome(index=Path(out) / "index.html", counts=result.counts, not_verifiable=bad)
+
+
+class _Run:
+    """One run's state: what is known of each site while the passes go on."""
+
+    def __init__(
+        self,
+        portfolio: Portfolio,
+        keys: list[str],
+        options: RunOptions,
+        cache: Cache,
+        out: Path | None,
+    ) -> None:
+        self.portfolio = portfolio
+        self.options = options
+        self.cache = cache
+        self.out = out
+        self.descriptions: dict[str, SiteDescription] = {k: portfolio.describe(k) for k in keys}
+        self.keys: dict[str, str | None] = {
+            k: cache.key(d) for k, d in self.descriptions.items()
+        }
+        self.failures: dict[str, Failure] = {}
+
+    # -- the whole run --------------------------------------------------------------------
+
+    def standing_report(self) -> Outcome | None:
+        """The report of an earlier run over the same content, where it still stands whole."""
+        record = self.cache.load_run(self._run_key(), self.out)
+        if record is None or self.options.pdf:
+            return None
+        return Outcome(**record, unchanged=True)
+
+    def remember(self, stage: Path) -> None:
+        """Keep what a later run needs to know that nothing has changed."""
+        self.cache.save_digests()
+        if self.failures:
+            return
+        outcome = outcome_of(self.result, self.out)
+        self.cache.store_run(
+            self._run_key(),
+            self.out,
+            stage,
+            {
+                "index": outcome.index,
+                "counts": outcome.counts,
+                "not_verifiable": outcome.not_verifiable,
+            },
+        )
+
+    def _run_key(self) -> str | None:
+        if any(key is None for key in self.keys.values()):
+            return None
+        digest = hashlib.sha256(repr(sorted(self.portfolio.digests.items())).encode())
+        digest.update(repr((self.options.redact, self.options.single_file)).encode())
+        for name, key in self.keys.items():
+            digest.update(f"{name}={key};".encode())
+        return digest.hexdigest()
+
+    def write(self, stage: Path) -> PortfolioResult:
+        """Compute everything and write it below `stage`."""
+        from mv.report.render import write_portfolio
+
+        self.result = self.compute(stage)
+        (stage / "results.json").write_bytes(to_json(self.result))
+        write_portfolio(self.result, stage, self._page_options())
+        return self.result
+
+    def compute(self, stage: Path | None = None) -> PortfolioResult:
+        """Both passes and the roll-up; site files go below `stage`, or series stay in memory."""
+        from mv.run.whole import conclude_portfolio, learn_context
+
+        with contextlib.ExitStack() as stack:
+            drafts = self._draft_folder(stack)
+            engine = stack.enter_context(self._engine())
+            progress = stack.enter_context(Progress(len(self.descriptions)))
+            summaries = self._first(engine, drafts, progress)
+            context = learn_context(self.portfolio, summaries)
+            results = self._second(engine, drafts, context, stage, progress)
+        return conclude_portfolio(self.portfolio, results, context, __version__)
+
+    # -- passes ---------------------------------------------------------------------------
+
+    def _first(
+        self, engine: Engine, drafts: Callable[[str], str | None], progress: Progress
+    ) -> dict[str, Any]:
+        """Drafts of all sites; returns their summaries."""
+        summaries: dict[str, Any] = {}
+        missing = []
+        for name, key in self.keys.items():
+            kept = self.cache.load(key, "summary")
+            if kept is not None and self.cache.has(key, "draft"):
+                summaries[name] = kept["summary"]
+                progress.step()
+            else:
+                missing.append(name)
+        missing.sort(key=self._size, reverse=True)
+        tasks = ((n, (self.descriptions[n], drafts(n))) for n in missing)
+        self.held: dict[str, bytes] = {}
+        for name, answer in engine.map(work.first_pass, tasks):
+            progress.step(name)
+            if isinstance(answer, Failure):
+                self.failures[name] = answer
+                continue
+            summaries[name] = answer.summary
+            self.cache.store(self.keys[name], "summary", {"summary": answer.summary})
+            if answer.draft is not None:
+                self.held[name] = answer.draft
+        return {name: summaries[name] for name in self.descriptions if name in summaries}
+
+    def _second(
+        self,
+        engine: Engine,
+        drafts: Callable[[str], str | None],
+        context: Any,
+        stage: Path | None,
+        progress: Progress,
+    ) -> list[SiteResult]:
+        """Results of all sites in the folder's order, their files written below `stage`."""
+        from mv.verify.site import failed
+
+        page = self._page_context()
+        marks = pickle.dumps((context, page), protocol=5)
+        results: dict[str, SiteResult] = {}
+        finals = {
+            name: hashlib.sha256(marks + key.encode()).hexdigest() if key else None
+            for name, key in self.keys.items()
+        }
+        missing = []
+        for name in self.descriptions:
+            if name in self.failures:
+                continue
+            kept = self.cache.load(finals[name], "final") if stage is not None else None
+            if kept is None:
+                missing.append(name)
+                continue
+            work.write_files(stage, kept.files)
+            results[name] = kept.result
+            progress.step()
+        missing.sort(key=self._size, reverse=True)
+        direct = stage is not None and not self.options.cluster and not self.cache.folder
+        keep = str(stage) if direct else None
+        tasks = (
+            (n, (self.held.pop(n, None) or drafts(n), context, page, keep, stage is not None))
+            for n in missing
+        )
+        for name, answer in engine.map(work.second_pass, tasks):
+            progress.step(name)
+            if isinstance(answer, Failure):
+                self.failures[name] = answer
+                continue
+            results[name] = answer.result
+            if stage is not None and not direct:
+                work.write_files(stage, answer.files)
+                self.cache.store(finals[name], "final", answer)
+        for name, failure in self.failures.items():
+            result = failed(self.descriptions[name], failure.reason)
+            if failure.trace and os.environ.get("MVREPORT_TRACE"):
+                print(failure.trace, file=sys.stderr)
+            answer = work.finish(result, page, str(stage)) if stage is not None else None
+            results[name] = answer.result if answer else result
+        return [results[name] for name in self.descriptions]
+
+    # -- small things ---------------------------------------------------------------------
+
+    def _size(self, name: str) -> int:
+        description = self.descriptions[name]
+        return sum(input_size(description.folder, m.file) for m in description.meters)
+
+    def _engine(self) -> Any:
+        limits = Limits(self.options.site_seconds, self.options.site_megabytes)
+        if self.options.cluster:
+            return Cluster(self.options.cluster, limits)
+        jobs = self.options.jobs or min(os.cpu_count() or 1, max(len(self.descriptions), 1))
+        if jobs == 1 or (self.options.jobs is None and len(self.descriptions) <= FEW_SITES):
+            return Loop(limits)
+        return Pool(jobs, limits, PRELOAD)
+
+    @contextlib.contextmanager
+    def _temporary(self) -> Iterator[Path]:
+        folder = Path(tempfile.mkdtemp(prefix="mvreport-"))
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def _draft_folder(self, stack: contextlib.ExitStack) -> Callable[[str], str | None]:
+        """Where each site's draft lies: in the cache, in a temporary folder, or nowhere (it
+        travels) on a cluster."""
+        if self.options.cluster:
+            return lambda name: None
+        if self.cache.folder is not None:
+            fallback = None
+            if any(key is None for key in self.keys.values()):
+                fallback = stack.enter_context(self._temporary())
+
+            def place(name: str) -> str:
+                key = self.keys[name]
+                return str(self.cache.path(key, "draft") if key else fallback / f"{name}.draft")
+
+            return place
+        folder = stack.enter_context(self._temporary())
+        return lambda name: str(folder / f"{name}.draft")
+
+    def _page_options(self) -> Any:
+        from mv.report.render import RenderOptions
+
+        return RenderOptions(single_file=self.options.single_file, redact=self.options.redact)
+
+    def _page_context(self) -> Any:
+        from mv.report.render import context_from
+
+        settings = self.portfolio.settings
+        return context_from(
+            name=settings.name,
+            currency=settings.currency,
+            created="",
+            method_version=__version__,
+            settings=settings.model_dump(mode="json"),
+            keys=list(self.descriptions),
+            options=self._page_options(),
+        )

@@ -1,0 +1,1 @@
+"""One site, from its files to its result."""

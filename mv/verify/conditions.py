@@ -1,0 +1,79 @@
+"""Which year counts as normal for this site?
+
+Normal temperatures come from the station's normal file, from the average of the years at hand,
+or from the baseline year, as portfolio.toml says; normal operating days are those of the
+calendar over the 12 months before the works.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from mv.prepare import PreparedSite
+
+YEAR_DAYS = 365
+LEAP_DAY = 60
+"""Day of a leap year that a common year doesn't have."""
+FILLED_DAYS = 15
+"""Longest run of missing days of the year that is interpolated (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NormalYear:
+    """Temperatures by day of the year and a usual year's operating days."""
+
+    temperature: pd.Series
+    """degC, index 1..365."""
+    operating: pd.Series
+    """bool, index 365 or 366 consecutive dates."""
+    words: str
+
+
+def normal_year(site: PreparedSite) -> NormalYear | None:
+    """Normal conditions of a site; None without weather, calendar or retrofit, or where the
+    temperatures at hand don't cover a year."""
+    window = next((c.window for c in site.carriers if c.window is not None), None)
+    if window is None or site.temperature is None or site.calendar is None:
+        return None
+    choice = site.description.settings.normal_year
+    station = site.description.weather.station
+    if choice == "normal_file" and site.weather.normal_daily is not None:
+        temperature, words = site.weather.normal_daily, f"the normal year of station {station}"
+    else:
+        observed = site.temperature
+        if choice == "baseline":
+            observed = observed.loc[str(window.baseline_start) : str(window.baseline_end)]
+            words = f"the baseline year at station {station}"
+        else:
+            first, last = observed.index[0].date(), observed.index[-1].date()
+            words = f"the average of {first} to {last} at station {station}"
+        temperature = by_day_of_year(observed)
+    if temperature is None or temperature.isna().any():
+        return None
+    end = pd.Timestamp(window.baseline_end)
+    start = end - pd.DateOffset(years=1) + pd.Timedelta(days=1)
+    operating = site.calendar.days["operating"].loc[start:end]
+    if len(operating) < YEAR_DAYS:
+        return None
+    return NormalYear(temperature=temperature, operating=operating, words=words)
+
+
+def by_day_of_year(daily: pd.Series) -> pd.Series | None:
+    """Mean of each day of the year, 1..365; short gaps interpolated, None where too little."""
+    dates = pd.DatetimeIndex(daily.index)
+    values = daily.to_numpy(float)
+    day = dates.dayofyear.to_numpy() - (dates.is_leap_year & (dates.dayofyear >= LEAP_DAY))
+    keep = np.isfinite(values)
+    place = np.clip(day[keep] - 1, 0, YEAR_DAYS - 1)
+    counts = np.bincount(place, minlength=YEAR_DAYS)[:YEAR_DAYS]
+    sums = np.bincount(place, values[keep], YEAR_DAYS)[:YEAR_DAYS]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(counts > 0, sums / counts, np.nan)
+    ring = pd.Series(np.tile(mean, 3)).interpolate(limit=FILLED_DAYS, limit_area="inside")
+    year = ring.to_numpy()[YEAR_DAYS : 2 * YEAR_DAYS]
+    if not np.isfinite(year).all():
+        return None
+    return pd.Series(year, index=pd.RangeIndex(1, YEAR_DAYS + 1))

@@ -1,0 +1,139 @@
+"""Which models describe this site?  The baseline's official model, and the others beside it.
+
+Everything costly about one carrier is done here once: the official fit of the baseline period,
+a fit of the reporting period where it is long enough to have one, and the hourly model that
+carries load shape and the cross-check.  What follows (savings, interval, money) is arithmetic
+on what this returns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.hourly import fit_hourly
+from mv.baseline.rows import hourly_rows
+from mv.baseline.select import Selection, select
+from mv.findings import Finding, ModelError
+from mv.operating_days import OperatingCalendar
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.readings.weather import WeatherReadings
+
+OWN_MODEL_MONTHS = 11.5
+"""Months of reporting from which that period gets a model of its own (a year, less what bills
+leave open at its ends)."""
+DAYS_A_MONTH = 365.25 / 12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hourly:
+    """The hourly model over the rows of both periods."""
+
+    fit: Any
+    baseline: pd.DataFrame
+    reporting: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fits:
+    """Models of one carrier, with the rows they were made from."""
+
+    granularity: str
+    """`daily` or `bills`."""
+    baseline: pd.DataFrame
+    reporting: pd.DataFrame
+    selection: Selection
+    reporting_selection: Selection | None
+    hourly: Hourly | None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def fit(self) -> Any:
+        """The official baseline model."""
+        return self.selection.fit
+
+
+def months_between(first, last) -> float:
+    """Months from a first to a last day, both inclusive."""
+    return ((last - first).days + 1) / DAYS_A_MONTH
+
+
+def fit_periods(
+    prepared: PreparedCarrier,
+    calendar: OperatingCalendar,
+    weather: WeatherReadings,
+    time_zone: str,
+    coverage: float,
+    *,
+    with_hours: bool,
+) -> Fits:
+    """Fit one carrier.  Raises ModelError where no model can be fitted to the baseline."""
+    granularity = "bills" if prepared.kind == "bills" else "daily"
+    baseline, reporting = prepared.period(BASELINE), prepared.period(REPORTING)
+    findings: list[Finding] = []
+    selection = select(baseline, granularity, prepared.carrier, unit=prepared.unit)
+    window = prepared.window
+    own = None
+    if months_between(window.reporting_start, window.reporting_end) >= OWN_MODEL_MONTHS:
+        try:
+            own = select(reporting, granularity, prepared.carrier, unit=prepared.unit)
+        except ModelError as error:
+            findings.append(
+                Finding("reporting_model_missing", f"The reporting period has no model: {error}.")
+            )
+    hourly = None
+    if with_hours and prepared.interval is not None and prepared.step_seconds <= 3600:
+        hourly = _hourly(prepared, calendar, weather, time_zone, coverage)
+    return Fits(
+        granularity=granularity,
+        baseline=baseline,
+        reporting=reporting,
+        selection=selection,
+        reporting_selection=own,
+        hourly=hourly,
+        findings=tuple(findings),
+    )
+
+
+def _hourly(
+    prepared: PreparedCarrier,
+    calendar: OperatingCalendar,
+    weather: WeatherReadings,
+    time_zone: str,
+    coverage: float,
+) -> Hourly | None:
+    """The hourly model, on the hours of the days that the daily model used."""
+    if weather.hourly is None:
+        return None
+    rows = hourly_rows(
+        prepared.interval, prepared.step_seconds, time_zone, weather.hourly, calendar, coverage
+    )
+    period = _period_of_hours(prepared, rows.index, time_zone)
+    parts = {}
+    for name in (BASELINE, REPORTING):
+        part = rows[period == name]
+        parts[name] = part
+    try:
+        fit = fit_hourly(parts[BASELINE])
+    except ModelError:
+        return None
+    return Hourly(fit=fit, baseline=parts[BASELINE], reporting=parts[REPORTING])
+
+
+def _period_of_hours(
+    prepared: PreparedCarrier, hours: pd.DatetimeIndex, time_zone: str
+) -> np.ndarray:
+    """Period of each hour by its local day; empty where the day itself was left out."""
+    rows = prepared.rows
+    days = rows.index.to_numpy("datetime64[D]")
+    local = hours.tz_convert(time_zone).tz_localize(None).to_numpy().astype("datetime64[D]")
+    place = np.searchsorted(days, local)
+    inside = place < len(days)
+    place = np.where(inside, place, 0)
+    inside &= days[place] == local
+    period = rows["period"].to_numpy(object)[place]
+    used = (rows["status"] == "used").to_numpy()[place]
+    return np.where(inside & used, period, "")

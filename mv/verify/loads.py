@@ -1,0 +1,83 @@
+"""The loads that a rate prices: measured, and adjusted baseline, piece by piece on one clock.
+
+A rate with hours or demand in it needs intervals: the official daily energies are spread over
+the hours, the measured ones by the meter, the adjusted baseline by the hourly model.  A flat
+rate prices days or bills as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from mv.money.load import Load, bill_load, daily_load, interval_load, shaped
+from mv.prepare import REPORTING, PreparedCarrier
+from mv.savings.avoided import Avoided
+from mv.verify.fits import Fits
+
+
+@dataclass(frozen=True, kw_only=True)
+class HourShape:
+    """What is needed to spread days over intervals, kept when the readings are let go."""
+
+    start_utc: pd.DatetimeIndex
+    step_seconds: int
+    measured: np.ndarray
+    """Energy by interval of the reporting period and of the 12 months before it, (n,)."""
+    modelled: np.ndarray
+    """Hourly model's energy by interval, (n,); NaN outside the reporting period."""
+
+
+def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourShape | None:
+    """Shapes of both loads over the reporting period, at the meter's own step."""
+    if prepared.interval is None or fits.hourly is None:
+        return None
+    table = prepared.interval
+    window = prepared.window
+    first = pd.Timestamp(window.reporting_start).tz_localize(time_zone)
+    last = (pd.Timestamp(window.reporting_end) + pd.Timedelta(days=1)).tz_localize(time_zone)
+    inside = table[(table.index >= first) & (table.index < last)]
+    if not len(inside):
+        return None
+    hourly = fits.hourly
+    modelled = hourly.fit.predict(hourly.reporting)
+    hours = hourly.reporting.index.as_unit("s").asi8 // 3600
+    own = inside.index.as_unit("s").asi8 // 3600
+    place = np.searchsorted(hours, own)
+    place_in = np.minimum(place, len(hours) - 1) if len(hours) else place
+    known = (place < len(hours)) & (hours[place_in] == own) if len(hours) else place < 0
+    parts = 3600 / prepared.step_seconds
+    shape = np.full(len(own), np.nan)
+    shape[known] = modelled[place_in[known]] / parts
+    return HourShape(
+        start_utc=inside.index,
+        step_seconds=prepared.step_seconds,
+        measured=inside["energy"].to_numpy(float),
+        modelled=shape,
+    )
+
+
+def loads(
+    prepared: PreparedCarrier,
+    avoided: Avoided,
+    shape: HourShape | None,
+    time_zone: str,
+    *,
+    needs_intervals: bool,
+) -> tuple[Load, Load]:
+    """Measured and adjusted-baseline load over the used rows of the reporting period."""
+    if prepared.kind == "bills":
+        rows = prepared.rows
+        rows = rows[(rows["period"] == REPORTING) & (rows["status"] == "used")]
+        start, end = rows["start"].to_numpy(), rows["end"].to_numpy()
+        measured = bill_load(start, end, avoided.measured_rows)
+        return measured, measured.with_energy(avoided.modelled_rows)
+    dates = avoided.index.to_numpy("datetime64[D]")
+    if not needs_intervals or shape is None:
+        measured = daily_load(avoided.index, avoided.measured_rows)
+        return measured, measured.with_energy(avoided.modelled_rows)
+    raw = interval_load(shape.start_utc, shape.measured, shape.step_seconds, time_zone)
+    measured = shaped(raw, None, dates, avoided.measured_rows)
+    return measured, shaped(raw, shape.modelled, dates, avoided.modelled_rows)
