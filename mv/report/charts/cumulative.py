@@ -1,0 +1,81 @@
+"""Are we on course, and since when is it certain?  Avoided energy added up, with its band."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import (
+    Chart,
+    NotDrawn,
+    Table,
+    axis,
+    band,
+    chart,
+    date_axis,
+    dates,
+    layout,
+    line,
+    numbers,
+    rule,
+)
+from mv.report.charts.view import SiteView
+from mv.report.format import Say, date
+
+MOST_POINTS = 400
+"""A line of more points than this is thinned: a screen has no more columns to show them."""
+
+
+def thin(n: int, most: int = MOST_POINTS) -> np.ndarray:
+    """Positions of at most `most` of `n` points, evenly spread, first and last always in."""
+    return np.arange(n) if n <= most else np.unique(np.linspace(0, n - 1, most).round().astype(int))
+
+
+@chart("cumulative", "site", "Are we on course, and since when is it certain?")
+def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """Avoided energy added up over the reporting period, its band, and the estimate as a line."""
+    series = view.carrier.series
+    table = series.cumulative if series else {}
+    if not table.get("date"):
+        return NotDrawn("chart-cumulative", question, "no saving could be computed")
+    keep = thin(len(table["date"]))
+    x = dates(table["date"])[keep]
+    avoided, low, high = (numbers(table[k])[keep] for k in ("avoided", "low", "high"))
+    estimated = numbers(table.get("estimated") or [None] * len(table["date"]))[keep]
+    unit = view.unit
+    certain = np.flatnonzero(~(low > 0) & np.isfinite(low))
+    day = lambda i: date(str(np.datetime64(int(x[i]), "D")))  # noqa: E731
+    if certain.size == 0:
+        title = "The saving stands clear of zero over the whole period"
+    elif np.isfinite(low[-1]) and low[-1] > 0:
+        title = f"The saving has stood clear of zero since {day(min(certain[-1] + 1, len(x) - 1))}"
+    elif np.isfinite(high[-1]) and high[-1] < 0:
+        title = "Use added up to more than expected"
+    else:
+        title = "The band still holds zero: the meter can't tell yet"
+    data = [
+        band("range", x, low, high, "after"),
+        line("avoided so far", x, avoided, "after", width=2.6),
+    ]
+    if np.isfinite(estimated).any():
+        data.append(line("estimate", x, estimated, "estimate", dash="dash"))
+    level = view.site.confidence
+    rows = []
+    picks = thin(len(x), 14)
+    for i in picks.tolist():
+        cells = [day(i), *(say.number(float(v[i])) for v in (avoided, low, high))]
+        rows.append(
+            (*cells, say.number(float(estimated[i])) if np.isfinite(estimated[i]) else "none")
+        )
+    return Chart(
+        key="chart-cumulative",
+        question=question,
+        title=title,
+        alt=f"{title}. Avoided energy added up, in {unit}; the band is the range at "
+        f"{level:.0%} confidence; the dashed line is the estimate in equal daily parts.",
+        data=data,
+        layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=[rule(y=0)]),
+        table=Table(
+            ("until", f"avoided, {unit}", f"low, {unit}", f"high, {unit}", f"estimate, {unit}"),
+            tuple(rows),
+        ),
+    )

@@ -1,0 +1,111 @@
+"""Day by day: what the meter saw and what the model of the baseline period expects."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import (
+    Chart,
+    NotDrawn,
+    Table,
+    axis,
+    chart,
+    date_axis,
+    layout,
+    line,
+    note,
+    numbers,
+    points,
+    shade,
+)
+from mv.report.charts.monthly import steps
+from mv.report.charts.view import PERIODS, Rows, SiteView
+from mv.report.format import Say
+
+
+def installation_span(rows: Rows) -> tuple[float, float] | None:
+    """First day and day after the last of the installation period, as days since 1970."""
+    inside = rows.period == PERIODS.index("installation")
+    if not inside.any():
+        before = rows.date[rows.period == 0]
+        after = rows.date[rows.period == 2]
+        if before.size and after.size and after.min() - before.max() > 1:
+            last = np.argmax(np.where(rows.period == 0, rows.date, -np.inf))
+            return float(rows.date[last] + rows.days[last]), float(after.min())
+        return None
+    days = rows.date[inside] + rows.days[inside]
+    return float(rows.date[inside].min()), float(days.max())
+
+
+def span_marks(rows: Rows) -> dict:
+    """Shapes and labels that mark the installation period."""
+    span = installation_span(rows)
+    if span is None:
+        return {}
+    middle = (span[0] + span[1]) / 2
+    return {
+        "shapes": [shade(*span)],
+        "annotations": [note("works", middle, 0.97, yref="paper", anchor="center", role="muted")],
+    }
+
+
+@chart("daily", "site", "How closely does the model follow each day, and when do they part?")
+def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """Measured use as dots (bills: steps), the model as a line, over all three periods."""
+    rows = view.rows
+    if rows is None:
+        return NotDrawn("chart-daily", question, "no readings could be used")
+    unit = view.per_day
+    measured, modelled = numbers(rows.measured, 4), numbers(rows.modelled, 4)
+    what = "bill" if view.is_bills else "day"
+    data = []
+    if view.is_bills:
+        ends = rows.date + rows.days
+        for name, values, role, dash in (
+            ("model of the baseline period", modelled, "before", "dash"),
+            ("measured", measured, "after", "solid"),
+        ):
+            data.append(line(name, *steps(rows.date, ends, values), role, dash=dash))
+    else:
+        data.append(points("measured", rows.date, measured, "after", size=3, opacity=0.75))
+        data.append(line("model of the baseline period", rows.date, modelled, "before", width=1.3))
+    after = rows.of("reporting")
+    with np.errstate(invalid="ignore"):
+        below = np.sum(after & (measured < modelled))
+    known = int(np.sum(after & np.isfinite(measured) & np.isfinite(modelled)))
+    title = (
+        f"After the works, use was below the model on {say.count(int(below))} of "
+        f"{say.count(known)} {what}s"
+        if known
+        else f"Measured use and the model of the baseline period, {what} by {what}"
+    )
+    table = []
+    month_of = np.array(rows.date, dtype="datetime64[D]").astype("datetime64[M]")
+    for m in np.unique(month_of):
+        here = (month_of == m) & rows.used & np.isfinite(rows.measured) & np.isfinite(rows.modelled)
+        if here.any():
+            table.append(
+                (
+                    str(m),
+                    PERIODS[int(rows.period[here][0])] if rows.period[here][0] >= 0 else "",
+                    say.count(int(here.sum())),
+                    say.number(float(rows.measured[here].mean())),
+                    say.number(float(rows.modelled[here].mean())),
+                )
+            )
+    return Chart(
+        key="chart-daily",
+        question=question,
+        title=title,
+        alt=f"{title}. Measured use and the model evaluated at each {what}'s weather and kind of "
+        f"day, in {unit}; the works are shaded.",
+        data=data,
+        layout=layout(date_axis(), axis(unit, rangemode="tozero"), **span_marks(rows)),
+        table=Table(
+            ("month", "period", f"{what}s used", f"measured, {unit}", f"model, {unit}"),
+            tuple(table),
+            note="Means by month; every single day stands in tables/daily.csv.",
+        ),
+        height=360,
+        zoom=not view.is_bills,
+    )

@@ -1,0 +1,84 @@
+"""Is the estimator biased?  Verified against estimated annual savings, with the line of equality."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import (
+    Chart,
+    NotDrawn,
+    Table,
+    axis,
+    chart,
+    label,
+    layout,
+    line,
+    numbers,
+    points,
+)
+from mv.report.format import Say
+from mv.results import PortfolioResult
+
+
+@chart("estimated", "portfolio", "Is the estimator biased?")
+def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn:
+    """One dot a site of the most frequent unit; intervals upright; the diagonal is equality."""
+    sites = [
+        s
+        for s in result.sites
+        if s.annual and s.annual.verified_savings and s.annual.estimated_savings is not None
+    ]
+    if not sites:
+        return NotDrawn(
+            "chart-estimated", question, "no site has both an estimate and a verified annual saving"
+        )
+    units = [s.annual.unit for s in sites]
+    unit = max(sorted(set(units)), key=units.count)
+    sites = [s for s in sites if s.annual.unit == unit]
+    x = numbers([s.annual.estimated_savings for s in sites])
+    y, low, high = (
+        numbers([getattr(s.annual.verified_savings, k) for s in sites])
+        for k in ("value", "low", "high")
+    )
+    top = float(max(np.nanmax(x), np.nanmax(y))) * 1.05
+    reach = int(np.sum(y >= x))
+    title = f"{reach} of {len(sites)} sites reached their estimate"
+    dots = points("site", x, y, "after", size=9, opacity=0.85)
+    dots["error_y"] = {
+        "type": "data",
+        "array": high - y,
+        "arrayminus": y - low,
+        "color": "@after",
+        "thickness": 1.2,
+        "width": 0,
+    }
+    dots["hovertext"] = [label(s.name or s.site) for s in sites]
+    unit = unit.replace("m3", "m³")
+    diagonal = line("as estimated", [0.0, top], [0.0, top], "estimate", dash="dash")
+    return Chart(
+        key="chart-estimated",
+        question=question,
+        title=title,
+        alt=f"{title}. Verified against estimated savings in {unit} a year, one dot a site with "
+        "its range; dots above the diagonal saved more than estimated.",
+        data=[diagonal, dots],
+        layout=layout(
+            axis(f"estimated, {unit} a year", rangemode="tozero"), axis(f"verified, {unit} a year")
+        ),
+        table=Table(
+            ("site", f"estimated, {unit} a year", f"verified, {unit} a year", "low", "high"),
+            tuple(
+                (
+                    s.name or s.site,
+                    *(say.number(v) for v in (
+                        s.annual.estimated_savings,
+                        s.annual.verified_savings.value,
+                        s.annual.verified_savings.low,
+                        s.annual.verified_savings.high,
+                    )),
+                )
+                for s in sites
+            ),
+        ),
+        height=400,
+    )  # fmt: skip

@@ -1,0 +1,96 @@
+"""Does the model describe the building, and did the building move?
+
+Energy a day against outdoor temperature: baseline period, reporting period, model line.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, line, numbers, points
+from mv.report.charts.view import SiteView
+from mv.report.format import Say
+
+KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non_operating": ("other day", "dot")}
+
+
+def _bins(temperature: np.ndarray, energy: np.ndarray, mask: np.ndarray) -> dict[int, tuple]:
+    """Mean energy and count by bins of 5 °C."""
+    ok = mask & np.isfinite(temperature) & np.isfinite(energy)
+    if not ok.any():
+        return {}
+    lower = np.floor(temperature[ok] / 5).astype(int) * 5
+    values = energy[ok]
+    return {
+        int(b): (float(values[lower == b].mean()), int((lower == b).sum()))
+        for b in np.unique(lower)
+    }
+
+
+@chart("signature", "site", "Does the model describe the building, and did it move?")
+def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """Two clouds of days and the model's curve for each kind of day."""
+    rows, model = view.rows, view.carrier.model
+    if rows is None or model is None:
+        return NotDrawn("chart-signature", question, "no model was fitted")
+    if not np.isfinite(rows.temperature).any():
+        return NotDrawn("chart-signature", question, "there are no temperatures")
+    before, after = rows.of("baseline"), rows.of("reporting")
+    temperature, measured = np.round(rows.temperature, 1), numbers(rows.measured, 4)
+    size = 7 if view.is_bills else 4
+    data = [
+        points(
+            "baseline period", temperature[before], measured[before], "before",
+            symbol="diamond", size=size + 1, opacity=0.75,
+        ),
+        points(
+            "reporting period", temperature[after], measured[after], "after",
+            size=size, opacity=0.75,
+        ),
+    ]  # fmt: skip
+    curve = model.curve
+    for name, values in curve.items():
+        if name == "temperature":
+            continue
+        words, dash = KINDS_OF_DAY.get(name, (name.replace("_", " "), "dashdot"))
+        words = f"model, {words}" if len(curve) > 2 else "model"
+        data.append(
+            line(words, numbers(curve["temperature"], 4), numbers(values, 4), "ink", dash=dash)
+        )
+    what = "bills" if view.is_bills else "days"
+    with np.errstate(invalid="ignore"):
+        ok = after & np.isfinite(measured) & np.isfinite(rows.modelled)
+        below = float(np.mean(measured[ok] < rows.modelled[ok])) if ok.any() else None
+    if below is None:
+        title = "The baseline period and its model"
+    elif below >= 0.6:
+        title = (
+            f"{below:.0%} of the {what} after the works lie below the model at their temperature"
+        )
+    elif below <= 0.4:
+        title = f"{1 - below:.0%} of the {what} after the works lie above the model"
+    else:
+        title = f"The {what} after the works lie on both sides of the model"
+    left = _bins(temperature, measured, before)
+    right = _bins(temperature, measured, after)
+    unit = view.per_day
+    table = []
+    for b in sorted(left.keys() | right.keys()):
+        cells = [f"{b} to {b + 5}".replace("-", "−")]
+        for side in (left, right):
+            mean, n = side.get(b, (None, 0))
+            cells += [say.number(mean) if n else "none", str(n)]
+        table.append(tuple(cells))
+    return Chart(
+        key="chart-signature",
+        question=question,
+        title=title,
+        alt=f"{title}. Each dot is one of the {what}: energy in {unit} against mean outdoor "
+        "temperature in °C; diamonds before the works, dots after; lines show the model.",
+        data=data,
+        layout=layout(axis("mean outdoor temperature, °C"), axis(unit, rangemode="tozero")),
+        table=Table(
+            ("°C", f"before, mean {unit}", what, f"after, mean {unit}", what), tuple(table)
+        ),
+        height=400,
+    )

@@ -1,0 +1,95 @@
+"""A site's series as arrays, made once for all charts of its page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from mv.report.charts.base import dates
+from mv.results import CarrierResult, SiteResult
+
+PERIODS = ("baseline", "installation", "reporting")
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of a series: days, or bills (then `days` is their length and energies are per day)."""
+
+    date: np.ndarray
+    """Days since 1970: the day, or the first day of the bill."""
+    days: np.ndarray
+    measured: np.ndarray
+    modelled: np.ndarray
+    temperature: np.ndarray
+    period: np.ndarray
+    """Index into PERIODS, -1 for none of them."""
+    used: np.ndarray
+    operating: np.ndarray
+
+    def of(self, period: str) -> np.ndarray:
+        """Mask of a period's rows that were used."""
+        return self.used & (self.period == PERIODS.index(period))
+
+
+@dataclass(frozen=True)
+class SiteView:
+    """A carrier's result of a site with its rows as arrays."""
+
+    site: SiteResult
+    carrier: CarrierResult
+
+    @cached_property
+    def is_bills(self) -> bool:
+        """Whether rows are bills."""
+        series = self.carrier.series
+        return (
+            series is not None and bool(series.bills.get("start")) and not series.daily.get("date")
+        )
+
+    @cached_property
+    def rows(self) -> Rows | None:
+        """Days or bills; None where there is no series."""
+        series = self.carrier.series
+        if series is None:
+            return None
+        table = series.bills if self.is_bills else series.daily
+        start = table.get("start" if self.is_bills else "date") or []
+        n = len(start)
+        if n == 0:
+            return None
+
+        def floats(name: str) -> np.ndarray:
+            values = table.get(name)
+            return np.array(values, dtype=float) if values is not None else np.full(n, np.nan)
+
+        days = floats("days") if self.is_bills else np.ones(n)
+        lookup = {name: i for i, name in enumerate(PERIODS)}
+        period = np.array([lookup.get(p, -1) for p in table.get("period") or [""] * n])
+        used = np.array([s == "used" for s in table.get("status") or ["used"] * n])
+        return Rows(
+            dates(start),
+            days,
+            floats("measured") / days,
+            floats("modelled") / days,
+            floats("temperature"),
+            period,
+            used,
+            floats("operating"),
+        )
+
+    @property
+    def per_day(self) -> str:
+        """Unit of energy a day."""
+        return f"{self.carrier.unit.replace('m3', 'm³')} a day"
+
+    @property
+    def unit(self) -> str:
+        """Unit of energy as printed."""
+        return self.carrier.unit.replace("m3", "m³")
+
+    @property
+    def measure(self) -> str:
+        """The word for what the meter counts."""
+        return "use"

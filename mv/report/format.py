@@ -1,0 +1,248 @@
+"""How figures, dates and money are written: one place for every number on a page.
+
+Digits follow the uncertainty: a value with an interval is rounded where the second significant
+digit of its half-width stands; a value without one gets three significant digits.  What is
+rounded is only the text: every printed figure keeps its full value and its path into the results
+(`Figure`), so that a reader, or a test, can compare the two.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+from mv.quantity import Interval
+
+MINUS = "−"
+NARROW = "\u202f"
+"""Narrow no-break space, groups thousands (SI brochure, 9th edition, 5.4.4; from memory)."""
+NOT_GIVEN = "not given"
+
+MONTHS = (
+    "January February March April May June July August September October November December".split()
+)
+
+UNIT_WORDS = {"m3": "m³", "m2": "m²", "kWh/day": "kWh a day", "m3/day": "m³ a day", "degC": "°C"}
+"""Units as people write them; every other unit is printed as it is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One printed figure: its text, its unit, and where in the results it stands.
+
+    `value` is the full value, None for text that stands for a missing figure.
+    """
+
+    text: str
+    unit: str = ""
+    path: str = ""
+    value: float | None = None
+
+    def __str__(self) -> str:
+        return f"{self.text}{NARROW if self.unit == '%' else ' '}{self.unit}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A word from the folder (name of a site, a person, a file): printed apart from ours."""
+
+    text: str
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """Words with figures and names set into them."""
+
+    parts: tuple[str | Figure | Name, ...]
+
+    def __str__(self) -> str:
+        return "".join(str(p) for p in self.parts)
+
+
+@lru_cache(maxsize=512)
+def _cut(pattern: str) -> tuple[tuple[str, str], ...]:
+    """Split `a {b} c` into ((text, name), ...); name is empty for the tail."""
+    pieces, rest = [], pattern
+    while "{" in rest:
+        before, _, rest = rest.partition("{")
+        name, _, rest = rest.partition("}")
+        pieces.append((before, name))
+    pieces.append((rest, ""))
+    return tuple(pieces)
+
+
+def sentence(pattern: str, **parts: str | Figure | Name | Sentence) -> Sentence:
+    """Set `parts` into the `{places}` of `pattern`."""
+    out: list[str | Figure | Name] = []
+    for text, name in _cut(pattern):
+        if text:
+            out.append(text)
+        if name:
+            part = parts[name]
+            out.extend(part.parts if isinstance(part, Sentence) else (part,))
+    return Sentence(tuple(out))
+
+
+def decimals_for(half_width: float, digits: int = 2) -> int:
+    """Decimals (negative: tens, hundreds) at which `half_width` has `digits` significant ones."""
+    if not math.isfinite(half_width) or half_width <= 0:
+        return 0
+    return digits - 1 - math.floor(math.log10(half_width))
+
+
+class Say:
+    """Writes numbers, money and dates the way one portfolio wants them.
+
+    Parameters
+    ----------
+    currency : code printed before amounts.
+    decimal, group : decimal mark and thousands mark.
+    """
+
+    def __init__(self, currency: str = "", decimal: str = ".", group: str = NARROW) -> None:
+        self.currency = currency
+        self._marks = str.maketrans({",": group, ".": decimal, "-": MINUS})
+
+    # -- plain numbers -------------------------------------------------------------------------
+    def fixed(self, value: float, decimals: int) -> str:
+        """Number with `decimals` places (negative: rounded to tens, hundreds ...)."""
+        if value is None or not math.isfinite(value):
+            return NOT_GIVEN
+        rounded = round(value, decimals)
+        text = f"{rounded:,.{max(decimals, 0)}f}".translate(self._marks)
+        return text[1:] if rounded == 0 and text.startswith(MINUS) else text
+
+    def number(self, value: float | None, digits: int = 3) -> str:
+        """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""
+        if value is None or not math.isfinite(value):
+            return NOT_GIVEN
+        if value == 0:
+            return "0"
+        if float(value).is_integer() and abs(value) < 1e5:
+            return self.fixed(value, 0)
+        return self.fixed(value, decimals_for(abs(value), digits))
+
+    def count(self, value: int | None) -> str:
+        """A count, whole."""
+        return NOT_GIVEN if value is None else self.fixed(value, 0)
+
+    # -- figures -------------------------------------------------------------------------------
+    def figure(
+        self, value: float | None, unit: str, path: str, *, digits: int = 3, half: float = 0.0
+    ) -> Figure:
+        """A figure in `unit`; `half` is the half-width of its interval, 0 when there is none."""
+        if value is None or not math.isfinite(value):
+            return Figure(NOT_GIVEN)
+        decimals = decimals_for(half) if half and math.isfinite(half) else None
+        text = self.number(value, digits) if decimals is None else self.fixed(value, decimals)
+        return Figure(text, UNIT_WORDS.get(unit, unit), path, float(value))
+
+    def whole(self, value: int | None, path: str, unit: str = "") -> Figure:
+        """A count with its path."""
+        if value is None:
+            return Figure(NOT_GIVEN)
+        return Figure(self.fixed(value, 0), unit, path, float(value))
+
+    def percent(
+        self, fraction: float | None, path: str, *, half: float = 0.0, digits: int = 2
+    ) -> Figure:
+        """A fraction as percent."""
+        if fraction is None or not math.isfinite(fraction):
+            return Figure(NOT_GIVEN)
+        scaled = fraction * 100
+        if half and math.isfinite(half):
+            text = self.fixed(scaled, min(2, decimals_for(half * 100)))
+        elif scaled and abs(scaled) < 100:
+            text = self.fixed(scaled, min(4, max(0, decimals_for(abs(scaled), digits))))
+        else:
+            text = self.fixed(scaled, 0)
+        return Figure(text, "%", path, float(fraction))
+
+    def interval(self, interval: Interval | None, path: str) -> dict[str, Figure] | None:
+        """Value, low and high of an interval, all rounded alike, and the fractions with them."""
+        if interval is None:
+            return None
+        half = interval.half_width or 0.0
+        out = {
+            part: self.figure(getattr(interval, part), interval.unit, f"{path}.{part}", half=half)
+            for part in ("value", "low", "high")
+        }
+        width = 0.0
+        if interval.fraction_low is not None and interval.fraction_high is not None:
+            width = (interval.fraction_high - interval.fraction_low) / 2
+        for part in ("fraction", "fraction_low", "fraction_high"):
+            out[part] = self.percent(getattr(interval, part), f"{path}.{part}", half=width)
+        return out
+
+    # -- money ---------------------------------------------------------------------------------
+    def money(self, amount: float | None, path: str, *, half: float = 0.0) -> Figure:
+        """An amount in the portfolio's currency: whole units from 100 up, else two places."""
+        if amount is None or not math.isfinite(amount):
+            return Figure(NOT_GIVEN)
+        if half and math.isfinite(half):
+            text = self.fixed(amount, min(0 if abs(amount) >= 100 else 2, decimals_for(half)))
+        else:
+            text = self.fixed(amount, 0 if abs(amount) >= 100 or float(amount).is_integer() else 2)
+        return Figure(text, self.currency, path, float(amount))
+
+    def money_interval(self, interval: Interval | None, path: str) -> dict[str, Figure] | None:
+        """Value, low and high of an amount."""
+        if interval is None:
+            return None
+        half = interval.half_width or 0.0
+        return {
+            part: self.money(getattr(interval, part), f"{path}.{part}", half=half)
+            for part in ("value", "low", "high")
+        }
+
+    def years(self, months: float | None, path: str) -> Figure:
+        """A payback given in months, in years with one decimal; the path leads to the months."""
+        if months is None or not math.isfinite(months):
+            return Figure(NOT_GIVEN)
+        years = months / 12
+        return Figure(self.fixed(years, 1 if years < 100 else 0), "years", path, float(months))
+
+
+def as_date(text: str | dt.date | None) -> dt.date | None:
+    """A date from its ISO text (a time of day is left off)."""
+    if text is None or text == "":
+        return None
+    if isinstance(text, dt.datetime):
+        return text.date()
+    if isinstance(text, dt.date):
+        return text
+    return dt.date.fromisoformat(str(text)[:10])
+
+
+@lru_cache(maxsize=4096)
+def date(text: str | None) -> str:
+    """Date in words: 1 March 2024."""
+    day = as_date(text)
+    return NOT_GIVEN if day is None else f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+@lru_cache(maxsize=4096)
+def month(text: str | None) -> str:
+    """Month in words: March 2024, from `2024-03` or any date in it."""
+    if not text:
+        return NOT_GIVEN
+    return f"{MONTHS[int(str(text)[5:7]) - 1]} {str(text)[:4]}"
+
+
+def ratio(part: float | None, whole: float | None) -> float | None:
+    """part ÷ whole, None where that says nothing."""
+    if part is None or not whole:
+        return None
+    return part / whole
+
+
+def listed(words: list[str]) -> str:
+    """a, b and c."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

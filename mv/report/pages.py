@@ -1,0 +1,277 @@
+"""A site's result as a page model: what is said, in what order, worded and rounded.
+
+No markup here and no arithmetic in the templates: every entry is text, a `Figure` that carries
+its full value, or a `Sentence` made of both.  The order is that of a verification report:
+summary, installation, data, model, savings, uncertainty, events, demand, money, other meters,
+acceptance, findings, inputs, the trail of each figure, glossary, cautions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from mv.quantity import Interval
+from mv.report import evidence, money_pages, text, trail
+from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
+from mv.report.charts.static import draw
+from mv.report.charts.view import SiteView
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
+from mv.report.rows import Row
+from mv.results import CarrierResult, SiteResult
+
+PARTY_WORDS = {
+    "client": "Client",
+    "contractor": "Contractor",
+    "reviewer": "Reviewer",
+    "prepared_by": "Prepared by",
+    "address": "Address",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """One of the four figures at the head of a page."""
+
+    label: str
+    figure: Figure
+    under: Sentence
+    how: str = ""
+    """Key of the derivation that shows how it was made."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnChart:
+    """A chart ready for the template: its dictionary, its still picture, its key."""
+
+    chart: Chart
+    still: str
+    keys: list[Any]
+
+
+def drawn(of: str, source: Any, say: Say, names: list[str] | None = None) -> dict[str, Any]:
+    """Every registered chart of a page by name: a `DrawnChart`, or a `NotDrawn` with its reason."""
+    out: dict[str, Any] = {}
+    for kind in CHARTS:
+        if kind.of != of or (names is not None and kind.name not in names):
+            continue
+        made = kind.build(source, say)
+        out[kind.name] = (
+            made if isinstance(made, NotDrawn) else DrawnChart(made, draw(made), keys_of(made))
+        )
+    return out
+
+
+def chart_data(charts: dict[str, Any]) -> dict[str, Any]:
+    """What the page's script draws, by element id."""
+    return {
+        c.chart.key: {"data": c.chart.data, "layout": _on_screen(c.chart), "height": c.chart.height}
+        for c in charts.values()
+        if isinstance(c, DrawnChart)
+    }
+
+
+def _on_screen(chart: Chart) -> dict[str, Any]:
+    return {k: v for k, v in chart.layout.items() if k != "margin_static"}
+
+
+# -- headlines ---------------------------------------------------------------------------------
+def _range(told: dict[str, Figure] | None, level: str) -> Sentence:
+    if told is None or told["low"].value is None:
+        return sentence("no range can be given")
+    low = Figure(told["low"].text, "", told["low"].path, told["low"].value)
+    return sentence("{low} to {high} at {level}", low=low, high=told["high"], level=level)
+
+
+def headlines(site: SiteResult, say: Say) -> list[Headline]:
+    """The four figures: saving, its share, money, payback; for a site without a saving, what was
+    promised and what the data cover."""
+    level = text.confidence_words(site.confidence)
+    money = site.money
+    planned = money.simple_payback_estimated if money else None
+    plan_years = say.years(
+        planned.months if planned else None, "money.simple_payback_estimated.months"
+    )
+    if site.avoided_energy is None or site.verdict == "not verifiable":
+        return _bare_headlines(site, say, plan_years)
+    told = say.interval(site.avoided_energy, "avoided_energy")
+    share = {k.removeprefix("fraction_").replace("fraction", "value"): told[k]
+             for k in ("fraction", "fraction_low", "fraction_high")}  # fmt: skip
+    out = [
+        Headline(
+            "avoided energy in the reporting period",
+            told["value"],
+            _range(told, level),
+            "avoided_energy.value",
+        ),
+        Headline(
+            "of the adjusted baseline",
+            share["value"],
+            _range(share, level),
+            "avoided_energy.fraction",
+        ),
+    ]
+    worth = say.money_interval(money.cost_savings if money else None, "money.cost_savings")
+    out.append(
+        Headline(
+            "cost savings in the reporting period",
+            worth["value"] if worth else Figure(NOT_GIVEN),
+            _range(worth, level) if worth else sentence("no rate or no price was given"),
+            "money.cost_savings.value",
+        )
+    )
+    found = money.simple_payback_realised if money else None
+    years = say.years(found.months if found else None, "money.simple_payback_realised.months")
+    if years.value is None and found is not None and found.words:
+        years = Figure("none")
+    out.append(
+        Headline(
+            "simple payback, realised",
+            years,
+            sentence("estimated {e}", e=plan_years)
+            if plan_years.value is not None
+            else sentence("no estimate was given"),
+            "money.simple_payback_realised.months",
+        )
+    )
+    return out
+
+
+def _bare_headlines(site: SiteResult, say: Say, plan_years: Figure) -> list[Headline]:
+    annual, money, periods = site.annual, site.money, site.periods
+    used = say.whole(
+        periods.baseline_days_used if periods else None, "periods.baseline_days_used", "days"
+    )
+    after = say.whole(
+        periods.reporting_days_used if periods else None, "periods.reporting_days_used", "days"
+    )
+    of = say.whole(periods.baseline_days if periods else None, "periods.baseline_days")
+    of_after = say.whole(periods.reporting_days if periods else None, "periods.reporting_days")
+    return [
+        Headline(
+            "estimated savings a year",
+            say.figure(annual.estimated_savings, annual.unit, "annual.estimated_savings")
+            if annual
+            else Figure(NOT_GIVEN),
+            sentence("not verified"),
+        ),
+        Headline(
+            "net cost",
+            say.money(money.net_cost if money else None, "money.net_cost"),
+            sentence("estimated payback {e}", e=plan_years)
+            if plan_years.value is not None
+            else sentence("no payback was estimated"),
+        ),
+        Headline("usable before the works", used, sentence("of {n} in the baseline period", n=of)),
+        Headline(
+            "usable after the works", after, sentence("of {n} in the reporting period", n=of_after)
+        ),
+    ]
+
+
+# -- frame of the page -------------------------------------------------------------------------
+def head_rows(site: SiteResult, say: Say, context: Any) -> list[Row]:
+    """The title page's lines."""
+    rows = [Row(PARTY_WORDS[k], (Name(v),)) for k, v in context.parties.items()]
+    place = ", ".join(p for p in (site.region, site.country) if p)
+    if place:
+        rows.append(Row("Place", (Name(place),)))
+    if site.floor_area:
+        rows.append(Row("Floor area", (say.figure(site.floor_area, "m2", "floor_area"),)))
+    rows.append(Row("Energy carrier", (text.carrier_label(site.carrier),)))
+    rows.append(Row("Meters", (Name(", ".join(site.meters) or NOT_GIVEN),)))
+    boundary = {
+        "whole_facility": "whole facility (IPMVP Option C)",
+        "retrofit_isolation": "retrofit isolation (IPMVP Option B)",
+    }
+    rows.append(Row("Measurement boundary", (boundary.get(site.boundary, site.boundary),)))
+    if site.periods:
+        p = site.periods
+        rows.append(
+            Row("Baseline period", (f"{date(p.baseline_start)} to {date(p.baseline_end)}",))
+        )
+        rows.append(
+            Row("Reporting period", (f"{date(p.reporting_start)} to {date(p.reporting_end)}",))
+        )
+    rows.append(Row("Confidence", (text.confidence_words(site.confidence),)))
+    rows.append(
+        Row("Computed", (f"{date(context.created)}, method version {context.method_version}",))
+    )
+    return rows
+
+
+def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
+    """Everything that `site.html` prints."""
+    view = SiteView(site, site)
+    charts = drawn("site", view, say)
+    how = trail.trail(site.derivations, say)
+    figures = headlines(site, say)
+    placed = [h.how for h in figures if h.how in how]
+    others = [_other(i, c, site, say) for i, c in enumerate(site.others)]
+    return {
+        "site": {"key": site.site, "name": site.name or site.site, "group": site.group},
+        "portfolio": context.portfolio,
+        "role": site.role,
+        "verdict": site.verdict,
+        "mark": text.VERDICT_MARKS[site.verdict],
+        "meaning": text.VERDICT_MEANINGS[site.verdict],
+        "interim": text.interim_words(site),
+        "sentences": [
+            f(site, say) for f in (text.verdict_sentence, text.range_sentence, text.money_sentence)
+        ],
+        "headlines": figures,
+        "realisation": text.realisation_sentence(site, say),
+        "head_rows": head_rows(site, say, context),
+        "carrier": text.carrier_label(site.carrier),
+        "charts": charts,
+        "chart_data": chart_data(charts),
+        "installed": evidence.installed(site, say),
+        "lighting": evidence.lighting(site, say),
+        "periods": evidence.period_rows(site, say),
+        "exclusions": evidence.exclusion_rows(site, say),
+        "days": evidence.operating_rows(site, say),
+        "model": evidence.model(site, say),
+        "candidates": evidence.candidate_rows(site, say),
+        "savings": evidence.saving_rows(site, say, how),
+        "cross_check": evidence.cross_check(site, say),
+        "uncertainty": evidence.uncertainty(site, say, how),
+        "events": evidence.events(site, say),
+        "static_factors": evidence.static_factors(site),
+        "demand": evidence.demand(site, say),
+        "money": money_pages.money(site, say, how),
+        "others": others,
+        "acceptance": evidence.acceptance_rows(site.acceptance, say),
+        "findings": evidence.finding_rows(site.findings),
+        "departures": evidence.departure_rows(site.departures),
+        "inputs": evidence.input_rows(site.inputs, say),
+        "how": how,
+        "placed": placed,
+        "rest": [k for k in how if k not in placed],
+        "glossary": trail.glossary_rows(),
+        "cautions": text.CAUTIONS,
+        "created": date(context.created),
+        "version": context.method_version,
+    }
+
+
+def _other(i: int, carrier: CarrierResult, site: SiteResult, say: Say) -> dict[str, Any]:
+    told = say.interval(carrier.avoided_energy, f"others[{i}].avoided_energy")
+    return {
+        "carrier": text.carrier_label(carrier.carrier),
+        "meters": Name(", ".join(carrier.meters)),
+        "verdict": carrier.verdict,
+        "mark": text.VERDICT_MARKS[carrier.verdict],
+        "saving": told["value"] if told else Figure(NOT_GIVEN),
+        "range": _range(told, text.confidence_words(site.confidence))
+        if told
+        else Name(carrier.reason),
+        "fraction": told["fraction"] if told else Figure(NOT_GIVEN),
+    }
+
+
+def interval_words(interval: Interval | None, path: str, say: Say, level: str) -> Sentence:
+    """`value (low to high at 90 %)`."""
+    told = say.interval(interval, path)
+    if told is None:
+        return sentence(NOT_GIVEN)
+    return sentence("{v} ({r})", v=told["value"], r=_range(told, level))

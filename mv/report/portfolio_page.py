@@ -1,0 +1,410 @@
+"""A portfolio's result as a page model: counts, totals with both bounds, one row per site, money."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from mv.quantity import Interval
+from mv.report import evidence, text, trail
+from mv.report.charts.base import NotDrawn
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
+from mv.report.rows import Row
+from mv.results import VERDICTS, CarrierTotal, PortfolioResult, SiteResult
+
+COUNT_WORDS = (
+    ("entered", "sites entered"),
+    ("used", "counted in the totals"),
+    ("not_verifiable", "not verifiable"),
+    ("not_yet_due", "not yet due"),
+    ("comparison", "comparison sites, in no total"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """One line of the table of sites; `keys` are the values it sorts by."""
+
+    key: str
+    href: str
+    name: str
+    group: str
+    carrier: str
+    verdict: str
+    mark: str
+    flag: str
+    saving: Figure
+    range: Sentence | str
+    share: Figure
+    estimated: Figure
+    rate: Figure
+    net_cost: Figure
+    payback: Figure
+    reason: str
+    keys: dict[str, float | str]
+
+
+def _ends(low: Figure, high: Figure) -> Sentence | str:
+    if low.value is None or high.value is None:
+        return ""
+    return sentence("{a} to {b}", a=Figure(low.text, "", low.path, low.value), b=high)
+
+
+def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
+    """A site's line, worded."""
+    told = say.interval(site.avoided_energy, "avoided_energy")
+    gap = Figure("—")
+    annual, money = site.annual, site.money
+    rate = annual.realisation_rate if annual else None
+    found = money.simple_payback_realised if money else None
+    flag = "interim" if site.interim else "comparison" if site.role == "comparison" else ""
+    return SiteRow(
+        key=site.site,
+        href=href,
+        name=site.name or site.site,
+        group=site.group,
+        carrier=text.carrier_label(site.carrier),
+        verdict=site.verdict,
+        mark=text.VERDICT_MARKS[site.verdict],
+        flag=flag,
+        saving=told["value"] if told else gap,
+        range=_ends(told["low"], told["high"]) if told else "",
+        share=told["fraction"] if told else gap,
+        estimated=say.figure(annual.estimated_savings, annual.unit, "annual.estimated_savings")
+        if annual and annual.estimated_savings is not None
+        else gap,
+        rate=say.percent(rate.value, "annual.realisation_rate.value", half=rate.half_width or 0.0)
+        if rate
+        else gap,
+        net_cost=say.money(money.net_cost, "money.net_cost")
+        if money and money.net_cost is not None
+        else gap,
+        payback=say.years(found.months, "money.simple_payback_realised.months")
+        if found and found.months is not None
+        else gap,
+        reason=site.reason,
+        keys={},
+    )
+
+
+def _totals(totals: list[CarrierTotal], say: Say, level: str) -> list[dict[str, Any]]:
+    out = []
+    for i, t in enumerate(totals):
+        path = f"totals[{i}]"
+        told = say.interval(t.avoided_energy, f"{path}.avoided_energy")
+        bound = say.interval(t.conservative, f"{path}.conservative")
+        half = t.avoided_energy.half_width or 0.0
+
+        def energy(name: str, t=t, path=path, half=half) -> Figure:
+            return say.figure(getattr(t, name), t.unit, f"{path}.{name}", half=half)
+
+        rows = [
+            Row("Sites counted", (say.whole(t.sites, f"{path}.sites"), "")),
+            Row("Adjusted baseline", (energy("adjusted_baseline"), "")),
+            Row("Measured", (energy("measured"), "")),
+            Row("Avoided energy", (told["value"], _ends(told["low"], told["high"])), mark="total",
+                note=f"at {level}; site ranges in quadrature, and what all share added straight"),
+            Row("The same, all errors alike", (bound["value"], _ends(bound["low"], bound["high"])),
+                note="the conservative bound: every site's half-width added straight"),
+            Row("Part that all sites share", (say.figure(t.common_part, t.unit, f"{path}.common_part"), "")),
+        ]  # fmt: skip
+        if t.annual_verified is not None:
+            year = say.interval(t.annual_verified, f"{path}.annual_verified")
+            rows.append(
+                Row("Verified savings a year", (year["value"], _ends(year["low"], year["high"])))
+            )
+        if t.annual_estimated is not None:
+            figure = say.figure(t.annual_estimated, t.unit, f"{path}.annual_estimated", digits=4)
+            rows.append(Row("Estimated savings a year, same sites", (figure, "")))
+        if t.realisation_rate is not None:
+            rate = t.realisation_rate
+            parts = {
+                k: say.percent(
+                    getattr(rate, k), f"{path}.realisation_rate.{k}", half=rate.half_width or 0
+                )
+                for k in ("value", "low", "high")
+            }
+            rows.append(
+                Row("Realisation rate", (parts["value"], _ends(parts["low"], parts["high"])))
+            )
+        out.append({"carrier": text.carrier_label(t.carrier), "rows": rows})
+    return out
+
+
+# -- the head ----------------------------------------------------------------------------------
+def lead(result: PortfolioResult, say: Say) -> list[Sentence]:
+    """Sentences at the head: how many of how many, the largest total, what is left out."""
+    counts = result.counts
+    entered, used = counts.get("entered", 0), counts.get("used", 0)
+    if entered == 0:
+        return [sentence("The portfolio has no site with a retrofit; there is nothing to verify.")]
+    out = []
+    for i, t in enumerate(result.totals[:1]):
+        told = say.interval(t.avoided_energy, f"totals[{i}].avoided_energy")
+        shape = (
+            "{used} of {entered} sites could be verified, and together they used about {value} of {carrier} "
+            "({share}) less than without the retrofits."
+            if told["value"].value is not None and told["value"].value > 0
+            else "{used} of {entered} sites could be verified; together they show no saving of {carrier} "
+            "(best figure {value}, {share})."
+        )
+        out.append(
+            sentence(
+                shape,
+                used=say.whole(used, "counts.used"),
+                entered=say.whole(entered, "counts.entered"),
+                value=told["value"],
+                carrier=text.carrier_label(t.carrier),
+                share=told["fraction"],
+            )
+        )
+        out.append(
+            sentence(
+                "With {level} confidence the total lies between {low} and {high}.",
+                level=text.confidence_words(result.confidence),
+                low=told["low"],
+                high=told["high"],
+            )
+        )
+    if not result.totals:
+        out.append(
+            sentence(
+                "None of the {entered} sites could be verified; no total is given.",
+                entered=say.whole(entered, "counts.entered"),
+            )
+        )
+    missing = counts.get("not_verifiable", 0)
+    due = counts.get("not_yet_due", 0)
+    if missing or due:
+        words = []
+        if missing:
+            words.append(f"{missing} not verifiable")
+        if due:
+            words.append(f"{due} not yet due")
+        out.append(
+            sentence("Left out of the totals: {w}. They stay in the table below.", w=listed(words))
+        )
+    return out
+
+
+def headlines(result: PortfolioResult, say: Say) -> list[Headline]:
+    """Saving, its share, money a year, payback."""
+    level = text.confidence_words(result.confidence)
+    out = []
+    if result.totals:
+        t = result.totals[0]
+        told = say.interval(t.avoided_energy, "totals[0].avoided_energy")
+        carrier = text.carrier_label(t.carrier)
+        out.append(
+            Headline(
+                f"avoided, {carrier}",
+                told["value"],
+                _at(told["low"], told["high"], level),
+                "totals[0].avoided_energy.value",
+            )
+        )
+        out.append(
+            Headline(
+                "of the adjusted baseline",
+                told["fraction"],
+                _at(told["fraction_low"], told["fraction_high"], level),
+                "totals[0].avoided_energy.fraction",
+            )
+        )
+    yearly = as_interval(result.money.get("annual_cost_savings"))
+    if yearly is not None:
+        told = say.money_interval(yearly, "money.annual_cost_savings")
+        out.append(
+            Headline(
+                "cost savings a year",
+                told["value"],
+                _at(told["low"], told["high"], level),
+                "money.annual_cost_savings.value",
+            )
+        )
+    payback = result.money.get("payback")
+    if isinstance(payback, dict) and payback.get("months") is not None:
+        value = say.years(payback["months"], "money.payback.months")
+        low, high = (say.years(payback.get(k), f"money.payback.{k}") for k in ("low", "high"))
+        under = _at(low, high, level) if low.value is not None and high.value is not None else (
+            sentence("at least {low}, no upper limit", low=low) if low.value is not None else sentence("no range")
+        )  # fmt: skip
+        out.append(
+            Headline("simple payback of the counted sites", value, under, "money.payback.months")
+        )
+    return out
+
+
+def _at(low: Figure, high: Figure, level: str) -> Sentence:
+    if low.value is None or high.value is None:
+        return sentence("no range can be given")
+    return sentence(
+        "{a} to {b} at {level}", a=Figure(low.text, "", low.path, low.value), b=high, level=level
+    )
+
+
+def as_interval(value: Any) -> Interval | None:
+    """An interval from itself or from its mapping."""
+    if isinstance(value, Interval) or value is None:
+        return value
+    names = Interval.__dataclass_fields__
+    return Interval(**{k: v for k, v in value.items() if k in names})
+
+
+def _money_rows(result: PortfolioResult, say: Say) -> list[Row]:
+    rows = []
+    for key, label in (
+        ("invested", "Invested, before incentives"),
+        ("net_cost", "Net cost"),
+    ):
+        value = result.money.get(key)
+        if isinstance(value, int | float):
+            rows.append(Row(label, (say.money(float(value), f"money.{key}"), "")))
+    yearly = as_interval(result.money.get("annual_cost_savings"))
+    if yearly is not None:
+        told = say.money_interval(yearly, "money.annual_cost_savings")
+        rows.append(Row("Cost savings a year", (told["value"], _ends(told["low"], told["high"]))))
+    return rows
+
+
+def _ranked(result: PortfolioResult, say: Say, hrefs: dict[str, str]) -> list[dict[str, Any]]:
+    """Sites that need a look, by money at stake."""
+    names = {s.site: s.name or s.site for s in result.sites}
+    out = []
+    for i, entry in enumerate(result.money.get("ranked") or []):
+        key = str(entry.get("site", ""))
+        out.append(
+            {
+                "name": names.get(key, key),
+                "href": hrefs.get(key, ""),
+                "stake": say.money(entry.get("at_stake"), f"money.ranked[{i}].at_stake"),
+                "why": Name(str(entry.get("why") or "")),
+            }
+        )
+    return out
+
+
+def _estimated_rows(result: PortfolioResult, say: Say) -> list[Row]:
+    """Estimated savings: entered = used + not verifiable + not yet due, by carrier."""
+    carriers: dict[str, dict[str, float]] = {}
+    for key, value in result.estimated.items():
+        carrier, _, which = key.rpartition("/")
+        carriers.setdefault(carrier, {})[which] = value
+    units = {t.carrier: t.unit for t in result.totals}
+    units |= {s.carrier: s.unit for s in result.sites}
+    return [
+        Row(
+            text.carrier_label(carrier),
+            tuple(
+                say.figure(
+                    parts.get(which),
+                    units.get(carrier, ""),
+                    f"estimated[{carrier}/{which}]",
+                    digits=4,
+                )
+                for which in ("entered", "used", "not_verifiable", "not_yet_due")
+            ),
+        )
+        for carrier, parts in carriers.items()
+    ]
+
+
+def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str, Any]:
+    """Everything that `portfolio.html` prints."""
+    charts = drawn("portfolio", result, say)
+    level = text.confidence_words(result.confidence)
+    hrefs = {s.site: f"sites/{s.site}.html" for s in result.sites}
+    rows = [site_row(s, say, hrefs[s.site]) for s in result.sites]
+    how = trail.trail(result.derivations, say)
+    figures = headlines(result, say)
+    placed = [h.how for h in figures if h.how in how]
+    out_of_totals = [r for r in rows if r.verdict == "not verifiable"]
+    verdicts = [
+        (
+            v,
+            text.VERDICT_MARKS[v],
+            text.VERDICT_MEANINGS[v],
+            say.whole(result.counts.get(v, 0), f"counts.{v}"),
+        )
+        for v in VERDICTS
+    ]
+    interim = sum(s.interim for s in result.sites)
+    return {
+        "name": result.name,
+        "heading": result.name or "Portfolio",
+        "interim": f"Interim: at {interim} of {len(result.sites)} sites the reporting period is not complete."
+        if interim
+        else "",
+        "lead": lead(result, say),
+        "headlines": figures,
+        "counts": [
+            (label, say.whole(result.counts.get(key, 0), f"counts.{key}"))
+            for key, label in COUNT_WORDS
+        ],
+        "verdicts": verdicts,
+        "chance": text.chance_words(result.counts.get("used", 0), result.confidence),
+        "totals": _totals(result.totals, say, level),
+        "estimated": _estimated_rows(result, say),
+        "sites": rows,
+        "groups": sorted({r.group for r in rows if r.group}),
+        "carriers": sorted({r.carrier for r in rows}),
+        "left_out": out_of_totals,
+        "left_out_remedies": {
+            s.site: Name(s.remedy) for s in result.sites if s.verdict == "not verifiable"
+        },
+        "group_table": group_table(result.groups, say),
+        "money": _money_rows(result, say),
+        "ranked": _ranked(result, say, hrefs),
+        "charts": charts,
+        "chart_data": chart_data(charts),
+        "placebo": result.placebo,
+        "placebo_words": Name(str(result.placebo.get("words") or "")),
+        "sampling": [
+            Row(Name(k.replace("_", " ")), (Name(str(v)),)) for k, v in result.sampling.items()
+        ],
+        "words": {k: Name(v) for k, v in result.words.items()},
+        "departures": evidence.departure_rows(result.departures),
+        "findings": evidence.finding_rows(result.findings),
+        "inputs": evidence.input_rows(result.inputs, say),
+        "head_rows": [Row(PARTY_WORDS[k], (Name(v),)) for k, v in context.parties.items()]
+        + [
+            Row("Confidence", (level,)),
+            Row("Computed", (f"{date(result.created)}, method version {result.method_version}",)),
+        ],
+        "how": how,
+        "placed": placed,
+        "rest": [k for k in how if k not in placed],
+        "glossary": trail.glossary_rows(),
+        "cautions": text.CAUTIONS,
+        "created": date(result.created),
+        "version": result.method_version,
+        "is_drawn": {k: not isinstance(c, NotDrawn) for k, c in charts.items()},
+    }
+
+
+def group_table(groups: list[dict[str, Any]], say: Say) -> dict[str, Any] | None:
+    """Groups with whatever was added up for them: numbers, intervals, words."""
+    if not groups:
+        return None
+    head = list(dict.fromkeys(k for row in groups for k in row))
+    rows = []
+    for i, row in enumerate(groups):
+        cells: list[Any] = []
+        for key in head:
+            value, path = row.get(key), f"groups[{i}].{key}"
+            if isinstance(value, Interval) or (isinstance(value, dict) and "value" in value):
+                told = say.interval(as_interval(value), path)
+                cells.append(
+                    sentence("{v} ({a} to {b})", v=told["value"], a=told["low"], b=told["high"])
+                )
+            elif isinstance(value, bool) or value is None:
+                cells.append(NOT_GIVEN if value is None else "yes" if value else "no")
+            elif isinstance(value, int | float):
+                cells.append(say.figure(float(value), "", path))
+            elif isinstance(value, str):
+                cells.append(Name(value))
+            else:
+                cells.append("")
+        rows.append(tuple(cells))
+    return {"head": [h.replace("_", " ") for h in head], "rows": rows}

@@ -1,0 +1,274 @@
+"""Results in, pages out: the last step, and the only one that knows files and templates.
+
+`render` writes a whole report; `render_site` makes one page as text and needs nothing but a
+site's result and a small picklable context, so that workers of a pool can each make their own.
+Both are pure functions of results: the same results give the same bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import orjson
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from mv.findings import RenderError
+from mv.report.format import NARROW, Figure, Name, Say, Sentence
+from mv.results import PortfolioResult, SiteResult
+
+PLOTLY_ASSET = "plotly.min.js"
+NO_BREAK = "\u00a0"
+
+
+@dataclass(frozen=True)
+class RenderOptions:
+    """What the user may choose about pages."""
+
+    single_file: bool = False
+    """Put script and style into each page, so that it can be sent alone."""
+    redact: bool = False
+    """Leave out names, addresses and meter numbers; a site is called by a code."""
+
+
+@dataclass(frozen=True)
+class SiteContext:
+    """What a site's page needs to know beside the site: picklable, and small."""
+
+    portfolio: str = ""
+    currency: str = ""
+    created: str = ""
+    method_version: str = ""
+    parties: dict[str, str] = field(default_factory=dict)
+    decimal_mark: str = "."
+    group_mark: str = NARROW
+    options: RenderOptions = field(default_factory=RenderOptions)
+    codes: dict[str, str] = field(default_factory=dict)
+    """Site key → code, filled when names are left out."""
+
+
+def context_of(result: PortfolioResult, options: RenderOptions | None = None) -> SiteContext:
+    """The context that all site pages of a portfolio share."""
+    return context_from(
+        name=result.name,
+        currency=result.currency,
+        created=result.created,
+        method_version=result.method_version,
+        settings=result.settings,
+        keys=[s.site for s in result.sites],
+        options=options,
+    )
+
+
+def context_from(
+    *,
+    name: str,
+    currency: str,
+    created: str,
+    method_version: str,
+    settings: dict[str, Any],
+    keys: Iterable[str],
+    options: RenderOptions | None = None,
+) -> SiteContext:
+    """The same before the portfolio is added up: for workers that make pages as sites finish."""
+    options = options or RenderOptions()
+    people = ("client", "contractor", "reviewer", "prepared_by", "address")
+    parties = {k: str(settings[k]) for k in people if settings.get(k)}
+    codes = (
+        {key: f"site-{i:03d}" for i, key in enumerate(sorted(keys), 1)} if options.redact else {}
+    )
+    return SiteContext(
+        portfolio="" if options.redact else name,
+        currency=currency,
+        created=created,
+        method_version=method_version,
+        parties={} if options.redact else parties,
+        decimal_mark=str(settings.get("decimal_mark") or "."),
+        group_mark=str(settings.get("group_mark") or NARROW),
+        options=options,
+        codes=codes,
+    )
+
+
+# -- filters: the only place where words become markup ----------------------------------------
+def figure_markup(figure: Figure) -> Markup:
+    """A figure that carries its full value and its path into the results."""
+    if figure.value is None:
+        return Markup('<span class="gap">{}</span>').format(figure.text)
+    unit = figure.unit
+    space = NARROW if unit == "%" else NO_BREAK
+    tail = f'{space}<span class="u">{escape(unit)}</span>' if unit else ""
+    path = f' data-figure="{escape(figure.path)}"' if figure.path else ""
+    return Markup(  # noqa: S704 -- every part is escaped or a number
+        f'<data class="n" value="{figure.value!r}" data-value="{figure.value!r}"{path}>'
+        f"{escape(figure.text)}</data>{tail}"
+    )
+
+
+def say_markup(what: Any) -> Markup:
+    """A sentence, a figure, a name or plain text as markup."""
+    if isinstance(what, Sentence):
+        return Markup("").join(say_markup(p) for p in what.parts)
+    if isinstance(what, Figure):
+        return figure_markup(what)
+    if isinstance(what, Name):
+        return Markup("<bdi>{}</bdi>").format(what.text)
+    return Markup("") if what is None else escape(what)
+
+
+def _dumps(value: Any, **_: Any) -> str:
+    return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY).decode()
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """The template environment: escaping on, unknown names refused, compiled once a process."""
+    env = Environment(
+        loader=PackageLoader("mv.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    env.filters["say"] = say_markup
+    env.policies["json.dumps_function"] = _dumps
+    env.policies["json.dumps_kwargs"] = {}
+    return env
+
+
+# -- assets ------------------------------------------------------------------------------------
+@lru_cache(maxsize=8)
+def asset(name: str) -> bytes:
+    """A file of `assets/`, or the chart library as the installed package brings it."""
+    if name == PLOTLY_ASSET:
+        found = resources.files("plotly").joinpath("package_data", PLOTLY_ASSET)
+        if not found.is_file():
+            raise RenderError("the installed plotly package brings no plotly.min.js; reinstall it")
+        return found.read_bytes()
+    return resources.files("mv.report").joinpath("assets", name).read_bytes()
+
+
+@lru_cache(maxsize=8)
+def _hash(name: str) -> str:
+    digest = hashlib.sha256(asset(name).decode().encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+def _policy(single_file: bool) -> str:
+    """The page's content policy: nothing from outside, no evaluation of text as script."""
+    if single_file:
+        scripts = " ".join(_hash(n) for n in (PLOTLY_ASSET, "page.js"))
+    else:
+        scripts = "'self' file:"
+    return (
+        f"default-src 'none'; script-src {scripts}; style-src 'self' file: 'unsafe-inline'; "
+        "img-src data: blob:; base-uri 'none'; form-action 'none'"
+    )
+
+
+@lru_cache(maxsize=4)
+def _frame(single_file: bool, root: str) -> dict[str, Any]:
+    frame: dict[str, Any] = {"policy": _policy(single_file), "root": root, "inline": None}
+    if single_file:
+        names = {"style": "style.css", "plotly": PLOTLY_ASSET, "page": "page.js"}
+        # these three files are ours or the installed package's, never the user's
+        frame["inline"] = {k: Markup(asset(n).decode()) for k, n in names.items()}  # noqa: S704
+    return frame
+
+
+def page(template: str, model: dict[str, Any], options: RenderOptions, root: str) -> str:
+    """Fill a template; `root` is the way from the page to the folder that holds `assets/`."""
+    return (
+        environment()
+        .get_template(template)
+        .render(**model, frame=_frame(options.single_file, root))
+    )
+
+
+# -- pages -------------------------------------------------------------------------------------
+def render_site(site: SiteResult, context: SiteContext) -> str:
+    """One site's page as HTML.
+
+    `site` needs its series for charts; a chart that can't be drawn says why instead.
+    """
+    from mv.report.pages import site_page
+    from mv.report.redact import redacted
+
+    if context.options.redact:
+        site = redacted(site, context.codes)
+    say = Say(context.currency, context.decimal_mark, context.group_mark)
+    return page("site.html", site_page(site, say, context), context.options, "..")
+
+
+def render_portfolio(result: PortfolioResult, options: RenderOptions) -> str:
+    """The portfolio's page as HTML."""
+    from mv.report.portfolio_page import portfolio_page
+    from mv.report.redact import redacted_portfolio
+
+    context = context_of(result, options)
+    if options.redact:
+        result = redacted_portfolio(result, context.codes)
+    say = Say(context.currency, context.decimal_mark, context.group_mark)
+    return page("portfolio.html", portfolio_page(result, say, context), options, ".")
+
+
+def page_name(key: str, context: SiteContext) -> str:
+    """File name of a site's page (keys hold letters, digits, - and _ only)."""
+    return f"{context.codes.get(key, key)}.html"
+
+
+def write_assets(out: Path) -> list[Path]:
+    """Write script and style that all pages share."""
+    folder = out / "assets"
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name in (PLOTLY_ASSET, "page.js", "style.css"):
+        written.append(folder / name)
+        written[-1].write_bytes(asset(name))
+    return written
+
+
+def render(
+    result: PortfolioResult,
+    out: Path,
+    *,
+    options: RenderOptions | None = None,
+    pages: dict[str, str] | None = None,
+) -> list[Path]:
+    """Write the report: `index.html`, `sites/<site>.html` and, unless inlined, `assets/`.
+
+    Parameters
+    ----------
+    result : the portfolio; each site with its series.
+    out : folder, made when absent.
+    options : see `RenderOptions`.
+    pages : site pages already made by workers, by site key; the others are made here.
+
+    Returns the files written.
+    """
+    options = options or RenderOptions()
+    context = context_of(result, options)
+    folder = out / "sites"
+    folder.mkdir(parents=True, exist_ok=True)
+    written = [out / "index.html"]
+    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
+    for site in result.sites:
+        text = (pages or {}).get(site.site) or render_site(site, context)
+        written.append(folder / page_name(site.site, context))
+        written[-1].write_text(text, encoding="utf-8")
+    if not options.single_file:
+        written += write_assets(out)
+    return written
+
+
+def with_options(context: SiteContext, options: RenderOptions) -> SiteContext:
+    """The same context under other options."""
+    return replace(context, options=options)
