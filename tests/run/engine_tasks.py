@@ -1,0 +1,29 @@
+"""What workers are given to do in the tests of the engine."""
+
+import os
+import signal
+import time
+from pathlib import Path
+
+from mv.findings import Finding, ReadingsError
+
+
+def double(x):
+    return 2 * x
+
+
+def act(what, x, place=""):
+    if what == "error":
+        raise ValueError("odd")
+    if what == "user error":
+        raise ReadingsError(Finding("file_empty", "the file is empty.", file="m.csv"))
+    if what == "slow":
+        time.sleep(60)
+    if what == "hungry":
+        return len(bytearray(8_000_000_000))
+    if what == "dies":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if what == "dies once" and not Path(place).exists():
+        Path(place).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return x

@@ -1,0 +1,107 @@
+"""The cache meets only what the same content made, and survives whatever is in it."""
+
+import os
+import pickle
+
+import pytest
+
+from mv.portfolio.schema import Meter, Settings, Site, SiteDescription, WeatherStation
+from mv.run.cache import Cache, cache_folder, manifest
+
+
+@pytest.fixture
+def description(tmp_path):
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    (folder / "m.csv").write_text("time,kWh\n")
+    (folder / "w.csv").write_text("time,t\n")
+    for path in folder.iterdir():
+        os.utime(path, (1_600_000_000, 1_600_000_000))
+    row = {"file": "x.csv", "line": 2}
+    return SiteDescription(
+        folder=str(folder),
+        settings=Settings(name="p"),
+        site=Site(source=row, site="s", time_zone="UTC", weather="w"),
+        meters=(
+            Meter(
+                source=row, meter="m", site="s", carrier="electricity", data="interval",
+                file="m.csv", unit="kWh",
+            ),
+        ),
+        weather=WeatherStation(source=row, station="w", file="w.csv", temperature_unit="degC"),
+    )
+
+
+@pytest.fixture
+def cache(tmp_path):
+    return Cache(tmp_path / "cache")
+
+
+def test_same_content_same_key(cache, description, tmp_path):
+    key = cache.key(description)
+    assert key == cache.key(description.model_copy())
+    assert key == Cache(tmp_path / "other").key(description)
+
+
+def test_changed_readings_or_settings_change_the_key(cache, description):
+    key = cache.key(description)
+    changed = description.model_copy(update={"settings": Settings(name="p", confidence=0.8)})
+    assert cache.key(changed) != key
+    with open(f"{description.folder}/m.csv", "a") as file:
+        file.write("2024-01-01 00:00,1\n")
+    assert cache.key(description) != key
+
+
+def test_a_missing_file_has_a_key_of_its_own(cache, description):
+    key = cache.key(description)
+    os.unlink(f"{description.folder}/m.csv")
+    assert cache.key(description) not in (None, key)
+
+
+def test_digests_are_kept_for_files_that_have_settled(cache, description):
+    cache.key(description)
+    cache.save_digests()
+    again = Cache(cache.folder)
+    path = f"{description.folder}/m.csv"
+    again._digests[path][3] = "from memory"
+    assert again.file_digest(path) == "from memory"
+    os.utime(path)  # a newer time: it is read again
+    assert again.file_digest(path) != "from memory"
+
+
+def test_entries_come_back_and_damaged_ones_count_as_missing(cache, description):
+    key = cache.key(description)
+    assert cache.load(key, "final") is None
+    cache.store(key, "final", {"answer": 42})
+    assert cache.load(key, "final") == {"answer": 42}
+    for damaged in (b"", b"not a pickle", pickle.dumps({"answer": 42})[:-3]):
+        cache.path(key, "final").write_bytes(damaged)
+        assert cache.load(key, "final") is None
+
+
+def test_no_cache_and_remote_folders_keep_nothing(description, cache):
+    assert Cache(None).key(description) is None
+    remote = description.model_copy(update={"folder": "memory://folder"})
+    assert cache.key(remote) is None
+    cache.store(None, "final", 1)
+    assert cache.load(None, "final") is None
+
+
+def test_an_earlier_run_stands_only_while_its_files_do(cache, tmp_path):
+    out = tmp_path / "report"
+    (out / "sites").mkdir(parents=True)
+    (out / "sites" / "a.html").write_text("one")
+    cache.store_run("key", out, out, {"index": "i"})
+    assert cache.load_run("key", out) == {"index": "i"}
+    assert cache.load_run("another", out) is None
+    (out / "sites" / "a.html").write_text("changed by hand")
+    assert cache.load_run("key", out) is None
+    assert list(manifest(out)) == [os.path.join("sites", "a.html")]
+
+
+def test_where_the_cache_lies(monkeypatch, tmp_path):
+    monkeypatch.setenv("MVREPORT_CACHE", str(tmp_path))
+    assert cache_folder() == tmp_path
+    monkeypatch.delenv("MVREPORT_CACHE")
+    monkeypatch.setenv("XDG_CACHE_HOME", "/elsewhere")
+    assert str(cache_folder()) == "/elsewhere/mvreport"
