@@ -279,6 +279,9 @@ class Money:
     crosses_zero: dict[str, str | None] = field(default_factory=dict)
     """ISO months in which cumulative cash crosses zero: estimated, realised, low, high."""
     maintenance_savings: float | None = None
+    prices: list[dict[str, Any]] = field(default_factory=list)
+    """One per price that is known (actual, estimate, contract): basis, rate, source, price,
+    cost_savings."""
     cost_lines: list[dict[str, Any]] = field(default_factory=list)
     """One per component of the rate: name, baseline cost, measured cost, saving, how."""
     billed_against_computed: list[dict[str, Any]] = field(default_factory=list)

@@ -3,8 +3,9 @@
 `site_money` takes numbers (an energy saving with its interval, loads in local time, the retrofits'
 costs) and gives the fields of `results.Money`; it reads no file and fits no model.
 
+    choice = choose_rate(claimed_meters, description.rates)
     claim = Priced(carrier="electricity", unit="kWh", savings=..., annual=...,
-                   rate=choice.rate, why_no_rate=choice.why,
+                   rate=choice.rate, beside=choice.beside, why_no_rate=choice.why,
                    measured=daily_load(dates, measured), adjusted=daily_load(dates, adjusted))
     account = site_money(settings=..., retrofits=..., claim=claim, estimated_annual=52_000.0,
                          reporting_end=date(2024, 12, 31))
@@ -12,39 +13,48 @@ costs) and gives the fields of `results.Money`; it reads no file and fits no mod
                           bridges are mappings with the fields of results.Months and results.Bridge,
                           so that pydantic.TypeAdapter(Money).validate_python(account.fields)
                           makes the result
-    account.findings      what was found amiss, for the site's findings
-    account.derivations   how each figure was made, keys `money.<field>`
+    account.findings      what was found amiss, `choice.findings` not included
+    account.derivations   how each figure was made, keys `money.<path into the fields>`
 
-How the loads are made:
+How the loads are made (`mv.money.load`):
 
 - bills: `bill_load(start, end, energy, peak)` for both, end exclusive.
-- days, for a rate without hours and demand (`rate.needs_intervals` is False): `daily_load`.
+- days, where `choice.rate.needs_intervals` is False: `daily_load(dates, energy)`.
 - intervals otherwise: measured = shaped(interval_load(...), None, dates, measured_per_day) and
   adjusted = shaped(measured, hourly model's energy per interval, dates, adjusted_per_day): each
   day sums to the official daily figure, and the hourly model only spreads it over the hours.
 
 Days that are not used in the saving are NaN, or absent, in both loads alike.
-`choose_rate(meters, blocks)` finds the rate that the claim's meters name.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from mv.findings import Finding
-from mv.money.cost_saving import CostSaving, Priced, cost_saving
+from mv.findings import RULES, Finding, FolderError, ModelError
+from mv.money.billed import Billed, billed_against_computed
+from mv.money.bridge import Deal, Explained
+from mv.money.bridges_of_site import BillYears, site_bridges
+from mv.money.cash import Measured, cash_lines
+from mv.money.cost_saving import CostSaving, Priced, cost_saving, without_money
+from mv.money.emissions import avoided_emissions, check_factors
+from mv.money.incentives import incentive, open_terms
 from mv.money.invested import Invested, invested
-from mv.money.payback import derivation as payback_derivation
+from mv.money.payback import derivation as derive_payback
 from mv.money.payback import simple_payback
-from mv.money.rates import Rate, open_rate
+from mv.money.rates import Rate, open_rate, open_rates
+from mv.money.trail import derive_annual, derive_estimated, derive_net_cost, derive_saving
 from mv.money.use import EMPTY
-from mv.portfolio.schema import Block, Meter, Retrofit, Settings
-from mv.quantity import Derivation, Interval, Step
+from mv.money.worth import derivations as derive_worth
+from mv.money.worth import savings_by_year, worth, worth_interval
+from mv.portfolio.schema import Block, Meter, Retrofit, Settings, Source
+from mv.quantity import Derivation, Interval
+from mv.units import UnitError
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +62,8 @@ class RateChoice:
     """The rate that prices a set of meters, or why there is none."""
 
     rate: Rate | None
+    beside: tuple[Rate, ...] = ()
+    """Rates that say they are the estimate's or the contract's price of the same supply."""
     why: str = ""
     findings: tuple[Finding, ...] = ()
 
@@ -65,30 +77,44 @@ class Account:
     derivations: tuple[Derivation, ...]
 
 
+def check_money(settings: Settings, blocks: Sequence[Block]) -> list[Finding]:
+    """Everything that is wrong in rates, incentive terms and emission factors, at once."""
+    found = check_factors(settings.emissions)
+    try:
+        open_rates(blocks)
+    except FolderError as error:
+        found += error.findings
+    if settings.incentive:
+        try:
+            open_terms(_terms_block(settings))
+        except FolderError as error:
+            found += error.findings
+    return found
+
+
 def choose_rate(meters: Sequence[Meter], blocks: Sequence[Block]) -> RateChoice:
     """The rate that all of a claim's meters name.
 
     Raises FolderError where that rate is written wrongly.
     """
+    bare = [m for m in meters if not m.rate]
     named = {m.rate for m in meters if m.rate}
-    if not named or any(not m.rate for m in meters):
-        bare = [m for m in meters if not m.rate]
+    if bare or not named:
         names = ", ".join(m.meter for m in bare) or "none"
         why = f"no rate is named for meter {names}; fill the column rate of meters.csv"
-        source = bare[0].source if bare else None
-        return RateChoice(rate=None, why=why, findings=(_at("rate_missing", why, source),))
+        return _no_rate("rate_missing", why, bare[0].source if bare else None)
     if len(named) > 1:
         why = (
             f"the claim's meters name different rates ({', '.join(sorted(named))}), and their sum "
             "has no price; give them one rate, or claim them apart"
         )
-        return RateChoice(rate=None, why=why, findings=(_at("rate_mixed", why, meters[0].source),))
+        return _no_rate("rate_mixed", why, meters[0].source)
     key = named.pop()
     found = {b.key: b for b in blocks}
     if key not in found:
-        why = f"rates.toml has no rate {key!r}"
-        return RateChoice(rate=None, why=why, findings=(_at("rate_missing", why, None),))
-    return RateChoice(rate=open_rate(found[key]))
+        return _no_rate("rate_missing", f"rates.toml has no rate {key!r}", meters[0].source)
+    beside = [open_rate(b) for b in blocks if b.values.get("of") == key]
+    return RateChoice(rate=open_rate(found[key]), beside=tuple(beside))
 
 
 def site_money(
@@ -100,56 +126,96 @@ def site_money(
     estimated_annual: float | None = None,
     reporting_end: dt.date | None = None,
     holidays: np.ndarray = EMPTY,
+    billed: Billed | None = None,
+    demand: Interval | None = None,
+    explained: Explained | None = None,
+    years: BillYears | None = None,
 ) -> Account:
     """A site's account.
 
     Parameters
     ----------
-    settings : currency and finance of the portfolio.
+    settings : currency, finance, emission factors and incentive terms of the portfolio.
     retrofits : every retrofit that the claim covers; costs and incentives are summed.
     claim : the claimed carrier.
     others : the site's other carriers: shown as lines outside the claim, in no payback.
     estimated_annual : estimated saving in a year over all retrofits, `claim.unit`.
     reporting_end : last day of the reporting period; later months are projections.
     holidays : datetime64[D], the site's public holidays.
+    billed : bills with their printed cost, to hold the rate against.
+    demand : claimed demand saving in kW with its interval, for an incentive per kW.
+    explained : evidence for the bridge: ratios of count, watts, hours; energy a year that weather,
+        operating days and events account for.
+    years : last year's use and what changed it, for the bridge between bills.
     """
     currency = settings.currency
     cost = cost_saving(claim, currency, holidays)
     paid = invested(retrofits, currency)
     findings = [*cost.findings, *paid.findings]
-    annual = _annual(claim, cost, currency)
+    rows, cost = _hold_against_bills(billed, claim, cost, currency, holidays, findings)
+    prices = _prices(claim, cost, currency, holidays)
+    price_estimated = next((p["price"] for p in prices if p["basis"] == "estimate"), cost.price)
     estimated = (
-        None if estimated_annual is None or cost.price is None else estimated_annual * cost.price
+        None
+        if estimated_annual is None or price_estimated is None or cost.why
+        else estimated_annual * price_estimated
     )
-    payback_estimated = simple_payback(
-        paid.net_cost_estimated, estimated, missing=_why_no_estimate(estimated_annual, cost)
-    )
+    annual = _annual(claim, cost, currency)
+    why_not = cost.why or ("" if estimated_annual is not None else "no saving was estimated")
+    payback_estimated = simple_payback(paid.net_cost_estimated, estimated, missing=why_not)
     payback = simple_payback(
         paid.net_cost, annual, missing=cost.why or "no verified saving in a year is given"
     )
-    recovered = cost.savings if claim.savings is not None else None
-    lines = [{**line, "carrier": claim.carrier, "claimed": True} for line in cost.lines]
-    for other in others:
-        aside = cost_saving(other, currency, holidays)
-        lines += [{**line, "carrier": other.carrier, "claimed": False} for line in aside.lines]
-    maintenance = [r.maintenance_savings for r in retrofits if r.maintenance_savings is not None]
-    notes = list(paid.notes)
-    if cost.why:
-        notes.insert(0, f"No money figure: {cost.why}.")
-    if maintenance:
-        text = (
-            f"Maintenance savings of {sum(maintenance):,.0f} {currency} a year are as stated by "
-            "the owner; no meter verifies them and no figure here holds them."
-        )
-        notes.append(text)
-        findings.append(Finding("maintenance_not_verified", text))
+    life = _life(retrofits)
+    notes = [f"No money figure: {cost.why}."] if cost.why else []
+    notes += paid.notes
+    worths, worth_trail = _worths(settings, paid, annual, estimated, life, currency, notes)
+    cash, crosses = cash_lines(
+        start=_start(retrofits),
+        reporting_end=reporting_end if cost.savings is not None else None,
+        net_cost_estimated=paid.net_cost_estimated,
+        annual_estimated=estimated,
+        net_cost=paid.net_cost,
+        annual=annual,
+        measured=_measured(cost),
+        life=life,
+        discount_rate=settings.finance.discount_rate,
+        escalation=settings.finance.price_escalation,
+        degradation=settings.finance.degradation,
+    )
+    emissions, more, trail = avoided_emissions([claim, *others], settings.emissions)
+    findings += more
+    terms, earned_trail = _incentive(
+        settings, claim, paid, demand, estimated_annual, currency, findings
+    )
+    bridges = site_bridges(
+        claim=claim,
+        cost=cost,
+        estimated=_deal(
+            paid.cost_estimated, paid.incentive_estimated, price_estimated, estimated_annual
+        ),
+        realised=_deal(
+            paid.cost,
+            None if paid.net_cost is None else paid.cost - paid.net_cost,
+            cost.price,
+            None if claim.annual is None else claim.annual.value,
+        ),
+        explained=explained,
+        years=years,
+        responsible=[r.responsible for r in retrofits],
+        currency=currency,
+        holidays=holidays,
+        notes=notes,
+    )
+    maintenance = _maintenance(retrofits, currency, notes, findings)
+    recovered = cost.savings
     fields = {
         "currency": currency,
         "cost_savings": cost.savings,
         "annual_cost_savings_estimated": estimated,
         "annual_cost_savings": annual,
         "price": cost.price,
-        "price_unit": f"{currency}/{claim.unit}",
+        "price_unit": claim.unit,
         "rate": claim.rate.label if claim.rate else "",
         "rate_source": claim.rate.source if claim.rate else "",
         "cost_estimated": paid.cost_estimated,
@@ -164,34 +230,92 @@ def site_money(
         "recovered_fraction": None
         if recovered is None or not paid.net_cost or paid.net_cost <= 0
         else recovered.value / paid.net_cost,
-        "maintenance_savings": sum(maintenance) if maintenance else None,
-        "cost_lines": lines,
+        **worths,
+        "cash": cash,
+        "crosses_zero": crosses,
+        "maintenance_savings": maintenance,
+        "prices": prices,
+        "cost_lines": _lines(claim, cost, others, currency, holidays),
+        "billed_against_computed": rows,
+        "incentive": terms,
+        "emissions": emissions,
+        "bridges": [asdict(b) for b in bridges],
         "notes": notes,
     }
-    derivations = _derive(claim, cost, paid, annual, estimated_annual, estimated, currency)
-    derivations += [
-        payback_derivation(
-            "money.simple_payback_estimated",
+    derivations = [
+        *(derive_saving(claim, cost, currency) if cost.savings is not None else []),
+        *derive_annual(claim, cost, annual, currency),
+        *derive_estimated(claim, paid, estimated_annual, price_estimated, estimated, currency),
+        *derive_net_cost(paid, currency),
+        derive_payback(
+            "money.simple_payback_estimated.months",
             payback_estimated,
             paid.net_cost_estimated,
             estimated,
             currency,
-            cost_source=f"{paid.cost_source.split(';')[0]}; estimated cost less incentive",
+            cost_source=f"{paid.places}; estimated cost less estimated incentive",
             saving_ref="money.annual_cost_savings_estimated",
         ),
-        payback_derivation(
-            "money.simple_payback_realised",
+        derive_payback(
+            "money.simple_payback_realised.months",
             payback,
             paid.net_cost,
             annual.value if annual else None,
             currency,
             cost_source=paid.cost_source,
-            saving_ref="money.annual_cost_savings",
+            cost_ref="money.net_cost",
+            saving_ref="money.annual_cost_savings.value",
         ),
+        *worth_trail,
+        *trail,
+        *earned_trail,
     ]
-    return Account(
-        fields=fields, findings=tuple(findings), derivations=tuple(d for d in derivations if d)
-    )
+    return Account(fields=fields, findings=tuple(findings), derivations=tuple(derivations))
+
+
+def _hold_against_bills(
+    billed: Billed | None,
+    claim: Priced,
+    cost: CostSaving,
+    currency: str,
+    holidays: np.ndarray,
+    findings: list[Finding],
+) -> tuple[list[dict[str, Any]], CostSaving]:
+    if billed is None or claim.rate is None:
+        return [], cost
+    try:
+        rows, found = billed_against_computed(
+            billed, claim.rate, unit=claim.unit, currency=currency, holidays=holidays
+        )
+    except (ModelError, UnitError):
+        return [], cost  # the saving itself cannot be priced either, and says so
+    findings += found
+    refused = [f for f in found if RULES[f.rule].action == "refuse"]
+    return rows, without_money(refused[0].message.rstrip(".")) if refused else cost
+
+
+def _prices(
+    claim: Priced, cost: CostSaving, currency: str, holidays: np.ndarray
+) -> list[dict[str, Any]]:
+    """The saving at each price that is known: actual, estimate, contract."""
+    if claim.rate is None or cost.savings is None:
+        return []
+    rows = [_price_row(claim.rate, cost)]
+    for rate in claim.beside:
+        other = cost_saving(replace(claim, rate=rate, beside=()), currency, holidays)
+        if other.savings is not None:
+            rows.append(_price_row(rate, other))
+    return rows
+
+
+def _price_row(rate: Rate, cost: CostSaving) -> dict[str, Any]:
+    return {
+        "basis": rate.head.basis,
+        "rate": rate.label,
+        "source": rate.source,
+        "price": cost.price,
+        "cost_savings": cost.savings.value,
+    }
 
 
 def _annual(claim: Priced, cost: CostSaving, currency: str) -> Interval | None:
@@ -209,119 +333,149 @@ def _annual(claim: Priced, cost: CostSaving, currency: str) -> Interval | None:
     )
 
 
-def _why_no_estimate(estimated_annual: float | None, cost: CostSaving) -> str:
-    if estimated_annual is None:
-        return "no saving was estimated"
-    return cost.why
+def _life(retrofits: Sequence[Retrofit]) -> float | None:
+    """Measure life in years: the shortest, where there are several."""
+    lives = [r.measure_life for r in retrofits if r.measure_life is not None]
+    return min(lives) if lives else None
 
 
-def _derive(
-    claim: Priced,
-    cost: CostSaving,
+def _start(retrofits: Sequence[Retrofit]) -> dt.date:
+    """The day payback counts from: the last acceptance, or the day after the last works."""
+    return max(r.acceptance_date or r.installation_end + dt.timedelta(days=1) for r in retrofits)
+
+
+def _measured(cost: CostSaving) -> Measured | None:
+    if cost.savings is None:
+        return None
+    saved = {
+        end: None if bill is None else bill.by_period - cost.measured.by_period
+        for end, bill in (("value", cost.baseline), ("low", cost.low), ("high", cost.high))
+    }
+    return Measured(last_days=cost.measured.use.load.billing.last, **saved)
+
+
+def _worths(
+    settings: Settings,
     paid: Invested,
     annual: Interval | None,
-    estimated_annual: float | None,
+    estimated: float | None,
+    life: float | None,
+    currency: str,
+    notes: list[str],
+) -> tuple[dict[str, Any], list[Derivation]]:
+    """NPV, IRR and savings-to-investment ratio, estimated and realised."""
+    finance = settings.finance
+    if life is None:
+        notes.append("No present value is given, because no measure_life is given.")
+        return {}, []
+    if finance.discount_rate is None:
+        notes.append("No net present value is given, because no discount_rate is declared.")
+    terms = {"escalation": finance.price_escalation, "degradation": finance.degradation}
+    made: dict[str, Any] = {}
+    trail: list[Derivation] = []
+    if estimated is not None and paid.net_cost_estimated is not None:
+        planned = worth(
+            paid.net_cost_estimated,
+            savings_by_year(estimated, life, **terms),
+            finance.discount_rate,
+        )
+        made["npv_estimated"] = planned.npv
+        made["irr_estimated"] = planned.irr
+        made["savings_to_investment_estimated"] = planned.savings_to_investment
+    if annual is not None and paid.net_cost is not None:
+        middle, intervals = worth_interval(
+            paid.net_cost, annual, life, finance.discount_rate, currency, **terms
+        )
+        made |= intervals
+        trail = derive_worth(
+            paid.net_cost,
+            annual.value,
+            life,
+            middle,
+            currency,
+            discount_rate=finance.discount_rate,
+            **terms,
+        )
+    return made, trail
+
+
+def _incentive(
+    settings: Settings,
+    claim: Priced,
+    paid: Invested,
+    demand: Interval | None,
     estimated: float | None,
     currency: str,
-) -> list[Derivation]:
-    if cost.savings is None:
-        return []
-    rate = f"rate {claim.rate.label}, {claim.rate.source}"
-    made = [
-        Derivation(
-            "money.cost_savings",
-            "cost saved = cost(adjusted baseline) − cost(measured load), same rate, same days",
-            cost.savings.value,
-            currency,
-            "common practice, no source",
-            (
-                Step("B", "cost of the adjusted baseline", cost.baseline.total, currency, rate),
-                Step("M", "cost of the measured load", cost.measured.total, currency, rate),
-                Step(
-                    "S",
-                    "energy saved in the reporting period",
-                    claim.savings.value,
-                    claim.unit,
-                    "avoided energy",
-                    "avoided_energy.value",
-                ),
-            ),
-        ),
-        Derivation(
-            "money.price",
-            "price = " + cost.price_how,
-            cost.price,
-            f"{currency}/{claim.unit}",
-            "common practice, no source",
-            (
-                Step(
-                    "C",
-                    "cost saved",
-                    cost.savings.value,
-                    currency,
-                    rate,
-                    "money.cost_savings",
-                ),
-                Step(
-                    "S",
-                    "energy saved",
-                    claim.savings.value,
-                    claim.unit,
-                    "avoided energy",
-                    "avoided_energy.value",
-                ),
-            ),
-        ),
-    ]
-    price = Step(
-        "p", "value of a saved unit", cost.price, f"{currency}/{claim.unit}", rate, "money.price"
+    findings: list[Finding],
+) -> tuple[dict[str, Any], list[Derivation]]:
+    """What the programme's terms give for the verified saving; empty without terms."""
+    if not settings.incentive:
+        return {}, []
+    received = paid.incentive_actual or 0.0
+    terms, trail = incentive(
+        open_terms(_terms_block(settings)),
+        claim.annual,
+        unit=claim.unit,
+        demand=demand,
+        cost=paid.cost,
+        estimated=estimated,
+        paid=received,
+        currency=currency,
     )
-    if annual is not None:
-        made.append(
-            Derivation(
-                "money.annual_cost_savings",
-                "A = energy saved in a year · p",
-                annual.value,
-                annual.unit,
-                "common practice, no source",
-                (
-                    Step(
-                        "E",
-                        "verified energy saved in a year",
-                        claim.annual.value,
-                        f"{claim.unit}/year",
-                        "annual verified savings",
-                        "annual.verified_savings",
-                    ),
-                    price,
-                ),
-            )
-        )
-    if estimated is not None:
-        made.append(
-            Derivation(
-                "money.annual_cost_savings_estimated",
-                "A = estimated energy saved in a year · p",
-                estimated,
-                f"{currency}/year",
-                "common practice, no source",
-                (
-                    Step(
-                        "E",
-                        "estimated energy saved in a year",
-                        estimated_annual,
-                        f"{claim.unit}/year",
-                        f"{paid.cost_source.split(';')[0]}, column estimated_savings",
-                    ),
-                    price,
-                ),
-            )
-        )
-    return made
+    if abs(terms.get("due", 0.0)) >= 1.0:
+        findings.append(Finding("incentive_differs", terms["words"]))
+    return terms, trail
 
 
-def _at(rule: str, why: str, source) -> Finding:
+def _maintenance(retrofits, currency: str, notes: list[str], findings: list[Finding]):
+    stated = [r.maintenance_savings for r in retrofits if r.maintenance_savings is not None]
+    if not stated:
+        return None
+    text = (
+        f"Maintenance savings of {sum(stated):,.0f} {currency} a year are as stated by the owner; "
+        "no meter verifies them and no figure here holds them."
+    )
+    notes.append(text)
+    findings.append(Finding("maintenance_not_verified", text))
+    return sum(stated)
+
+
+def _lines(
+    claim: Priced,
+    cost: CostSaving,
+    others: Sequence[Priced],
+    currency: str,
+    holidays: np.ndarray,
+) -> list[dict[str, Any]]:
+    """Cost lines of the claim, and of other carriers beside it."""
+    lines = [{**line, "carrier": claim.carrier, "claimed": True} for line in cost.lines]
+    for other in others:
+        aside = cost_saving(other, currency, holidays)
+        lines += [
+            {
+                **line,
+                "name": f"{line['name']}, {other.carrier}, outside the claim",
+                "carrier": other.carrier,
+                "claimed": False,
+            }
+            for line in aside.lines
+        ]
+    return lines
+
+
+def _deal(
+    cost: float | None, incentive_: float | None, price: float | None, energy: float | None
+) -> Deal | None:
+    if price is None or energy is None:
+        return None
+    return Deal(cost=cost, incentive=incentive_, price=price, energy=energy)
+
+
+def _terms_block(settings: Settings) -> Block:
+    return Block(key="incentive", values=settings.incentive, source=Source(file="portfolio.toml"))
+
+
+def _no_rate(rule: str, why: str, source: Source | None) -> RateChoice:
     text = f"No money figure: {why}."
-    if source is None:
-        return Finding(rule, text)
-    return Finding(rule, text, file=source.file, line=source.line, column="rate")
+    place = {} if source is None else {"file": source.file, "line": source.line, "column": "rate"}
+    return RateChoice(rate=None, why=why, findings=(Finding(rule, text, **place),))

@@ -22,7 +22,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+from mv.portfolio.week import DAY_NAMES, parse_week
+
 MINUTES_A_DAY = 1440
 REST = "rest"
 
@@ -91,8 +92,8 @@ def read_calendar(
             )
         )
     elif holidays is not None and holidays != "none":
-        if holidays in WEEKDAYS:
-            holiday_as = WEEKDAYS.index(holidays)
+        if holidays in DAY_NAMES:
+            holiday_as = DAY_NAMES.index(holidays)
         else:
             problems.append(
                 (
@@ -133,7 +134,7 @@ def _read_seasons(seasons, problems):
     real = _season_mask("01-01..12-31")
     if rest:
         table[real & (table == 0)] = rest
-    elif names and (table[real] == 0).any():
+    elif names and not problems and (table[real] == 0).any():
         month, day = np.argwhere(real & (table == 0))[0]
         problems.append(
             (
@@ -192,12 +193,13 @@ def _read_periods(periods, season_names, problems):
         table[table == 0] = rest
     else:
         used = table[1:] if season_names else table
-        if names and (used == 0).any():
+        if names and not problems and (used == 0).any():
             where = np.argwhere(used == 0)[0]
+            clock = f"{where[2] // 60:02d}:{where[2] % 60:02d}"
             problems.append(
                 (
                     "periods",
-                    f"no period holds {WEEKDAYS[where[1]]} {where[2] // 60:02d}:{where[2] % 60:02d}"
+                    f"no period holds {DAY_NAMES[where[1]]} {clock}"
                     '; let the periods fill the week, or call one of them "rest"',
                 )
             )
@@ -214,9 +216,12 @@ def _period_mask(text: str, season_names: tuple[str, ...]) -> np.ndarray | None:
         words = words[1:]
     if len(words) != 2:
         return None
-    days = weekdays(words[0])
     hours = _HOURS.match(words[1])
-    if days is None or not hours:
+    try:
+        days = np.flatnonzero(parse_week(words[0]))
+    except ValueError:
+        return None
+    if not hours:
         return None
     first_hour, first_minute, last_hour, last_minute = (int(g) for g in hours.groups())
     first, last = first_hour * 60 + first_minute, last_hour * 60 + last_minute
@@ -230,17 +235,3 @@ def _period_mask(text: str, season_names: tuple[str, ...]) -> np.ndarray | None:
     for day in days:
         mask[season, day] |= inside
     return mask
-
-
-def weekdays(text: str) -> list[int] | None:
-    """Days of the week (0 Monday) named by `daily`, `Mon-Fri` or `Tue,Thu,Sat`; None if none."""
-    if text == "daily":
-        return list(range(7))
-    days: list[int] = []
-    for part in text.split(","):
-        ends = part.split("-")
-        if len(ends) > 2 or any(end not in WEEKDAYS for end in ends):
-            return None
-        first, last = WEEKDAYS.index(ends[0]), WEEKDAYS.index(ends[-1])
-        days += [(first + i) % 7 for i in range((last - first) % 7 + 1)]
-    return sorted(set(days))

@@ -42,6 +42,8 @@ class Priced:
     """In a year at normal conditions."""
     rate: Rate | None = None
     why_no_rate: str = ""
+    beside: tuple[Rate, ...] = ()
+    """Other prices of the same meters: the one that was estimated with, the contract's."""
     measured: Load | None = None
     """Measured load of the reporting period."""
     adjusted: Load | None = None
@@ -62,21 +64,24 @@ class CostSaving:
     """Average value of a saved unit, currency per canonical unit."""
     price_how: str
     baseline: Bill | None
+    """Cost of the adjusted baseline; `low` and `high` at the ends of the saving's interval."""
     measured: Bill | None
     lines: list[dict[str, Any]]
     why: str
     """Why nothing is given; empty otherwise."""
     findings: tuple[Finding, ...]
+    low: Bill | None = None
+    high: Bill | None = None
 
 
 def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> CostSaving:
     """Price one carrier's saving.  Never raises for what a user wrote: says why in `why`."""
     if part.rate is None:
         why = part.why_no_rate or f"no rate is given for {part.carrier}"
-        return _nothing(why, Finding("rate_missing", f"No money figure: {why}."))
+        return without_money(why, Finding("rate_missing", f"No money figure: {why}."))
     if part.measured is None or part.adjusted is None:
         why = f"the loads of {part.carrier} are not known"
-        return _nothing(why, Finding("rate_missing", f"No money figure: {why}."))
+        return without_money(why, Finding("rate_missing", f"No money figure: {why}."))
     measured, adjusted = together(part.measured, part.adjusted)
     clock = Clock(part.rate.calendar, measured, holidays)
     try:
@@ -87,13 +92,15 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
             if saved is not None:
                 bills[end] = _price(part, _exceeding(measured, adjusted, saved), clock, measured)
     except UnitError as error:
-        return _nothing(str(error), Finding("rate_unit", f"No money figure: {error}."))
+        return without_money(str(error), Finding("rate_unit", f"No money figure: {error}."))
     except ModelError as error:
-        return _nothing(str(error), Finding("rate_needs_intervals", f"No money figure: {error}."))
+        return without_money(
+            str(error), Finding("rate_needs_intervals", f"No money figure: {error}.")
+        )
     findings = [Finding(rule, f"{text}.") for rule, text in cost_measured.use.notes]
     refusing = [f for f in findings if RULES[f.rule].action == "refuse"]
     if refusing:
-        return _nothing(refusing[0].message.rstrip("."), *findings)
+        return without_money(refusing[0].message.rstrip("."), *findings)
     saved = {end: bill.total - cost_measured.total for end, bill in bills.items()}
     interval = Interval(
         saved["value"],
@@ -117,6 +124,8 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         price_how=how,
         baseline=bills["value"],
         measured=cost_measured,
+        low=bills.get("low"),
+        high=bills.get("high"),
         lines=_lines(bills["value"], cost_measured),
         why="",
         findings=tuple(findings),
@@ -159,8 +168,8 @@ def _lines(baseline: Bill, measured: Bill) -> list[dict[str, Any]]:
         {
             "name": b.name,
             "component": b.component,
-            "baseline": float(b.amount.sum()),
-            "measured": float(m.amount.sum()),
+            "baseline_cost": float(b.amount.sum()),
+            "measured_cost": float(m.amount.sum()),
             "saving": float(b.amount.sum() - m.amount.sum()),
             "how": m.how,
         }
@@ -172,7 +181,8 @@ def _ratio(value: float | None, base: float) -> float | None:
     return None if value is None or base <= 0 else value / base
 
 
-def _nothing(why: str, *findings: Finding) -> CostSaving:
+def without_money(why: str, *findings: Finding) -> CostSaving:
+    """No figure, and why."""
     return CostSaving(
         savings=None,
         price=None,

@@ -61,6 +61,8 @@ class EnergyPrice(Entry):
     """Blocks of falling or rising price, in order."""
     per: Literal["month", "day", "kW"] = "month"
     """What the blocks' sizes are per."""
+    window: int = Field(default=15, ge=1, le=1440)
+    """Minutes over which demand is averaged, for blocks per kW."""
 
     @model_validator(mode="after")
     def _one_of_two(self):
@@ -106,8 +108,8 @@ def _block_scale(entry: EnergyPrice, use: Use) -> np.ndarray:
     if entry.per == "day":
         return use.days_in_force(entry)
     if entry.per == "kW":
-        return use.peak(entry).billed
-    return use.days_in_force(entry) / use.load.billing.length
+        return np.nan_to_num(use.peak(entry, entry.window)) * use.months_in_force(entry)
+    return use.months_in_force(entry)
 
 
 def _note_gap(entries: Sequence[EnergyPrice], use: Use) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from mv.findings import Finding
 from mv.portfolio.schema import Retrofit
+from mv.quantity import Step
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,8 +30,14 @@ class Invested:
     incentive_pending: float
     net_cost: float | None
     """Invoiced, or else estimated, cost less what was received."""
+    cost: float | None
+    """Invoiced, or else estimated, before incentive."""
+    places: str
+    """Files and lines of the retrofits."""
     cost_source: str
     """Where the net cost comes from, in words."""
+    steps: tuple[Step, ...]
+    """Cost and incentive of each retrofit, as used."""
     notes: tuple[str, ...]
     findings: tuple[Finding, ...]
 
@@ -49,7 +56,8 @@ def invested(retrofits: Sequence[Retrofit], currency: str) -> Invested:
             )
         )
 
-    net = 0.0
+    gross = net = 0.0
+    steps: list[Step] = []
     known = bool(retrofits)
     by_estimate = 0
     for r in retrofits:
@@ -74,8 +82,14 @@ def invested(retrofits: Sequence[Retrofit], currency: str) -> Invested:
                 "actual_cost",
             )
             continue
-        net += cost - _received(r, say, currency)
-    sources = sorted({_place(r) for r in retrofits})
+        received = _received(r, say, currency)
+        gross += cost
+        net += cost - received
+        steps += [
+            Step(f"C, {r.retrofit}", "cost before incentive", cost, currency, _place(r)),
+            Step(f"I, {r.retrofit}", "incentive deducted", received, currency, _place(r)),
+        ]
+    places = ", ".join(sorted({_place(r) for r in retrofits}))
     kind = "as invoiced" if not by_estimate else "estimates where no invoice is given"
     return Invested(
         cost_estimated=_sum(r.estimated_cost for r in retrofits),
@@ -90,7 +104,10 @@ def invested(retrofits: Sequence[Retrofit], currency: str) -> Invested:
         else sum(r.incentive_paid or 0.0 for r in retrofits),
         incentive_pending=sum(r.incentive_pending or 0.0 for r in retrofits),
         net_cost=net if known else None,
-        cost_source=f"{', '.join(sources)}; cost {kind}, less incentive received",
+        cost=gross if known else None,
+        places=places,
+        steps=tuple(steps),
+        cost_source=f"{places}; cost {kind}, less incentive received",
         notes=tuple(notes),
         findings=tuple(findings),
     )

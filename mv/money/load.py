@@ -8,7 +8,6 @@ baseline and measured) have the same pieces, so that both leave out the same day
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -19,6 +18,10 @@ import pandas as pd
 from mv.findings import ModelError
 
 Kind = Literal["interval", "day", "bill"]
+
+DAYS_A_MONTH = 365.25 / 12
+MONTHLY_BILL_LEAST = 25.0
+"""Days from which a bill is a whole month's; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -88,13 +91,19 @@ class Billing:
         return len(self.first)
 
     @property
-    def share(self) -> np.ndarray:
-        """Covered share of each period, 0 to 1."""
-        return np.minimum(self.days / self.length, 1.0)
+    def last(self) -> np.ndarray:
+        """Last day of each period, datetime64[D]."""
+        return self.first + (self.length - 1).astype(int)
 
-    def labels(self) -> list[str]:
-        """ISO date of each period's first day."""
-        return [str(d) for d in self.first]
+    @property
+    def months(self) -> np.ndarray:
+        """Months that are charged for the whole period.
+
+        One for a bill of the usual length, whole ones for a longer bill, a part for a shorter one.
+        """
+        months = self.length / DAYS_A_MONTH
+        whole = np.maximum(np.round(months), 1.0)
+        return np.where(self.length >= MONTHLY_BILL_LEAST, whole, months)
 
 
 def interval_load(
@@ -182,8 +191,3 @@ def _billing(load: Load) -> Billing:
     days = np.bincount(index, covered, len(months))
     length = ((months + 1).astype("datetime64[D]") - months.astype("datetime64[D]")).astype(float)
     return Billing(index, months.astype("datetime64[D]"), days, length)
-
-
-def as_day(day: dt.date) -> np.datetime64:
-    """A date as datetime64[D]."""
-    return np.datetime64(day, "D")

@@ -91,6 +91,7 @@ def derivation(
     currency: str,
     *,
     cost_source: str,
+    cost_ref: str = "",
     saving_ref: str = "",
 ) -> Derivation:
     """How a payback was made, for the reader who follows it."""
@@ -101,7 +102,7 @@ def derivation(
         unit="months",
         source=SOURCE,
         steps=(
-            Step("C", "net cost: cost less incentive", net_cost, currency, cost_source),
+            Step("C", "net cost: cost less incentive", net_cost, currency, cost_source, cost_ref),
             Step(
                 "A",
                 "cost saving in a year",

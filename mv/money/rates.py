@@ -22,11 +22,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import Field, ValidationError
+from pydantic import Field
 
 from mv.findings import Finding, FolderError
 from mv.money.calendar import RateCalendar, read_calendar
 from mv.money.component import COMPONENTS, Entry, Line
+from mv.money.described import Sayer, read_into
 from mv.money.load import Load
 from mv.money.use import EMPTY, Clock, Use
 from mv.portfolio.schema import Block, Described
@@ -90,8 +91,22 @@ class Rate:
 
     @property
     def needs_intervals(self) -> bool:
-        """Whether some entry asks for hours of the day."""
+        """Whether it asks for hours of the day or for demand, so that days are too coarse."""
+        return "demand" in self.parts or self._asks_for_hours
+
+    @property
+    def _asks_for_hours(self) -> bool:
         return any(entry.period for entries in self.parts.values() for entry in entries)
+
+    def parts_for(self, load: Load) -> Mapping[str, tuple[Entry, ...]]:
+        """The components that price this load: the average price alone, where it must stand in."""
+        blended = self.parts.get("blended")
+        if blended is None:
+            return self.parts
+        others = {k: v for k, v in self.parts.items() if k != "blended"}
+        if "energy" not in others or (load.kind != "interval" and self._asks_for_hours):
+            return {"blended": blended}
+        return others
 
 
 @dataclass(frozen=True)
@@ -118,10 +133,9 @@ def open_rate(block: Block) -> Rate:
 
     Raises FolderError with everything that is wrong in it, each with file, line and setting.
     """
-    found: list[Finding] = []
-    say = _Sayer(block, found)
+    say = Sayer(block, "a rate")
     own = {k: v for k, v in block.values.items() if k in RateHead.model_fields}
-    head = _read(RateHead, own, "", say)
+    head = read_into(RateHead, own, "", say)
     parts: dict[str, tuple[Entry, ...]] = {}
     for name, value in block.values.items():
         if name in RateHead.model_fields:
@@ -131,7 +145,7 @@ def open_rate(block: Block) -> Rate:
             continue
         parts[name] = _read_entries(name, value, say)
     if head is None:
-        raise FolderError(found)
+        raise FolderError(say.found)
     if head.price is not None:
         if "energy" in parts:
             say.wrong("price", "give either a price or an energy list, not both")
@@ -143,8 +157,7 @@ def open_rate(block: Block) -> Rate:
         say.wrong(setting, sentence)
     _check_names(parts, head, say)
     _check_unit(head, say)
-    if found:
-        raise FolderError(found)
+    say.finish()
     ordered = dict(sorted(parts.items(), key=lambda item: COMPONENTS[item[0]].stage))
     return Rate(block.key, head, calendar, ordered, _place(block))
 
@@ -198,39 +211,9 @@ def price_load(
         peak_change or {},
     )
     lines: list[Line] = []
-    for name, entries in rate.parts.items():
+    for name, entries in rate.parts_for(load).items():
         lines += COMPONENTS[name].cost(entries, use, tuple(lines))
     return Bill(rate.key, tuple(lines), use)
-
-
-class _Sayer:
-    """Turns what is wrong into findings with their place."""
-
-    def __init__(self, block: Block, found: list[Finding]) -> None:
-        self.block, self.found = block, found
-
-    def _add(self, rule: str, setting: str, sentence: str) -> None:
-        source = self.block.source
-        path = f"{self.block.key}.{setting}" if setting else self.block.key
-        self.found.append(
-            Finding(rule, f"{path}: {sentence}.", file=source.file, line=source.line, column=path)
-        )
-
-    def wrong(self, setting: str, sentence: str) -> None:
-        self._add("value_invalid", setting, sentence)
-
-    def missing(self, setting: str, sentence: str) -> None:
-        self._add("value_missing", setting, sentence)
-
-    def unknown(self, setting: str, known: Iterable[str]) -> None:
-        known = sorted(known)
-        near = difflib.get_close_matches(setting.rsplit(".", 1)[-1], known, n=1)
-        hint = f"the nearest known name is {near[0]}; " if near else ""
-        self._add(
-            "setting_unknown",
-            setting,
-            f"this name means nothing in a rate; {hint}known are {', '.join(known)}",
-        )
 
 
 def _place(block: Block) -> str:
@@ -238,44 +221,7 @@ def _place(block: Block) -> str:
     return f"{block.source.file}{line}"
 
 
-def _read(model: type[Described], values: Any, path: str, say: _Sayer):
-    if not isinstance(values, dict):
-        say.wrong(path, f"found {values!r} where a table of names and values is expected")
-        return None
-    try:
-        return model.model_validate(values)
-    except ValidationError as error:
-        for problem in error.errors(include_url=False):
-            place = path
-            for part in problem["loc"]:
-                place += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
-            place = place.lstrip(".")
-            if problem["type"] == "extra_forbidden":
-                say.unknown(place, _names_at(model, problem["loc"]))
-            elif problem["type"] == "missing":
-                say.missing(place, "this must be given")
-            else:
-                shown = (
-                    "" if isinstance(problem["input"], dict) else f"found {problem['input']!r}; "
-                )
-                say.wrong(place, shown + problem["msg"].removeprefix("Value error, "))
-        return None
-
-
-def _names_at(model: type[Described], loc: tuple) -> list[str]:
-    """Names allowed beside the unknown one at `loc`."""
-    for part in loc[:-1]:
-        if isinstance(part, int):
-            continue
-        field = model.model_fields.get(part)
-        inner = [a for a in getattr(field.annotation, "__args__", ()) if isinstance(a, type)]
-        inner = [a for a in inner if issubclass(a, Described)]
-        if inner:
-            model = inner[0]
-    return [f.alias or name for name, f in model.model_fields.items()]
-
-
-def _read_entries(name: str, value: Any, say: _Sayer) -> tuple[Entry, ...]:
+def _read_entries(name: str, value: Any, say: Sayer) -> tuple[Entry, ...]:
     component = COMPONENTS[name]
     items = value if isinstance(value, list) else [value]
     if not items:
@@ -283,17 +229,18 @@ def _read_entries(name: str, value: Any, say: _Sayer) -> tuple[Entry, ...]:
     entries = []
     for i, item in enumerate(items, start=1):
         path = f"{name}[{i}]" if isinstance(value, list) else name
-        entry = _read(component.entry, item, path, say)
+        entry = read_into(component.entry, item, path, say)
         if entry is not None:
             if entry.from_ and entry.until and entry.from_ > entry.until:
                 say.wrong(path, f"from {entry.from_} is after until {entry.until}")
             entries.append(entry)
-    for sentence in component.check(entries):
-        say.wrong(name, sentence)
+    if len(entries) == len(items):
+        for sentence in component.check(entries):
+            say.wrong(name, sentence)
     return tuple(entries)
 
 
-def _check_names(parts, head: RateHead, say: _Sayer) -> None:
+def _check_names(parts, head: RateHead, say: Sayer) -> None:
     for name, entries in parts.items():
         for i, entry in enumerate(entries, start=1):
             for what, value, known in (
@@ -310,7 +257,7 @@ def _check_names(parts, head: RateHead, say: _Sayer) -> None:
                     )
 
 
-def _check_unit(head: RateHead, say: _Sayer) -> None:
+def _check_unit(head: RateHead, say: Sayer) -> None:
     if head.unit is None:
         return
     try:

@@ -18,6 +18,7 @@ from mv.findings import ModelError
 from mv.money.calendar import MINUTES_A_DAY, RateCalendar
 from mv.money.component import Entry
 from mv.money.load import Load
+from mv.money.peaks import period_peaks
 
 EMPTY = np.array([], dtype="datetime64[D]")
 
@@ -155,7 +156,16 @@ class Use:
 
     @cached_property
     def _energy(self) -> np.ndarray:
-        return np.maximum(np.nan_to_num(self.load.energy), 0.0) * self.unit_factor
+        energy = np.nan_to_num(self.load.energy)
+        fed = energy < 0
+        if fed.any():
+            self.note(
+                "export_not_priced",
+                f"{int(fed.sum()):,} intervals, days or bills with energy below zero count as "
+                "zero; what is fed back is not priced",
+            )
+            energy = np.where(fed, 0.0, energy)
+        return energy * self.unit_factor
 
     def energy(self, entry: Entry) -> np.ndarray:
         """Energy under the entry, in the rate's unit, shape (k,)."""
@@ -163,10 +173,39 @@ class Use:
         values = self._energy if weight is None else self._energy * weight
         return np.bincount(self.load.billing.index, values, self.count)
 
-    @cached_property
-    def all_energy(self) -> np.ndarray:
-        """Energy of each billing period, in the rate's unit, shape (k,)."""
-        return np.bincount(self.load.billing.index, self._energy, self.count)
+    def peak(self, entry: Entry, window: int) -> np.ndarray:
+        """Highest demand under the entry in kW, shape (k,); NaN where none is known.
+
+        `window` in minutes.
+        """
+        source = self.peaks_of or self.load
+        peaks = period_peaks(source, window, self.clock.weight(entry))
+        change = self.peak_change.get(entry.period or "", 0.0)
+        if np.isnan(peaks).any():
+            self.note(
+                "demand_not_priced",
+                f"{int(np.isnan(peaks).sum())} billing periods have no demand reading; their "
+                "demand charge is left out of both loads",
+            )
+        if source.kind == "interval" and source.hours[0] * 60 > window:
+            self.note(
+                "demand_window_coarse",
+                f"the demand charge is by {window} minutes and the readings are by "
+                f"{source.hours[0] * 60:g}; peaks are understated in both loads",
+            )
+        return np.maximum(peaks + change, 0.0)
+
+    def earlier_peaks(self, entry: Entry, window: int) -> tuple[np.ndarray, np.ndarray]:
+        """Peaks of the months before this load: first days datetime64[D] and kW."""
+        if self.history is None or not len(self.history.start):
+            return EMPTY, np.array([])
+        clock = Clock(self.clock.calendar, self.history, self.clock.holidays)
+        return self.history.billing.first, period_peaks(self.history, window, clock.weight(entry))
+
+    def months_in_force(self, entry: Entry) -> np.ndarray:
+        """Months of each period for which the entry is in force and the load known, shape (k,)."""
+        billing = self.load.billing
+        return billing.months * self.days_in_force(entry) / billing.length
 
     def days_in_force(self, entry: Entry) -> np.ndarray:
         """Covered days of each period on which the entry is in force, shape (k,)."""

@@ -402,6 +402,10 @@ class Emissions(Described):
     """Unit of energy it is per."""
     source: str = Field(min_length=3)
     """Where the factor comes from; printed beside every figure made with it."""
+    by_month: dict[str, float] = Field(default_factory=dict)
+    """Factors by month, Jan to Dec, each used in place of the one factor."""
+    by_hour: dict[str, float] = Field(default_factory=dict)
+    """Factors by span of local hours, such as 07-19, each used in place of the one factor."""
 
 
 class Settings(Described):
@@ -428,6 +432,8 @@ class Settings(Described):
     baseline year."""
     acceptance: str = "guideline_14"
     """Named profile of acceptance limits."""
+    acceptance_profiles: dict[str, Any] = Field(default_factory=dict)
+    """Own profiles of acceptance limits, see the manual; they add to those that ship."""
     paper: Literal["A4", "Letter"] = "A4"
     """Paper of the printed report."""
     units: Literal["SI", "US"] = "SI"

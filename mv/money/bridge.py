@@ -1,0 +1,379 @@
+"""Why does what came differ from what was promised?  Bridges in steps that add up.
+
+Three bridges, all split by `shapley`, so that no bar depends on the order of the others:
+
+- savings: estimated to verified annual cost saving,
+      saving = price · (E · Π ratios + Σ additions),
+  E the estimated energy, ratios the evidenced changes of count, watts, hours and interactive
+  effects, additions in energy the weather, operating days and non-routine events.
+- payback: estimated to realised, payback = (cost − incentive) / saving.
+- bill: last year's bill to this year's, bill = price · (use + Σ changes of use), the retrofit one
+  change among others.
+
+A bar stands only where evidence separates it.  The rest is one bar with the interval of the
+verified saving: named as the measure's performance where nothing separates count, watts and hours,
+else as unexplained.  Where that interval holds zero the rest is within measurement uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from mv.findings import ModelError
+from mv.money.shapley import shapley
+from mv.quantity import Interval
+
+METHOD = (
+    "each bar is the factor's effect averaged over all orders of change (Shapley split); "
+    "the bars add up exactly"
+)
+JOINED = "measure performance"
+JOINED_NOTE = "count, watts and hours are not separable at this meter; one bar for all of them"
+UNEXPLAINED = "unexplained"
+WITHIN = "within measurement uncertainty"
+NOBODY = "nobody"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """One evidenced difference between the estimate and what came.
+
+    `amount` is a ratio (after ÷ before) for a factor of the measure, or an energy a year in the
+    canonical unit, signed as it changes the saving, for an addition.
+    """
+
+    name: str
+    amount: float
+    evidence: str
+    """What shows it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BridgeStep:
+    """One bar."""
+
+    name: str
+    amount: float
+    low: float | None = None
+    high: float | None = None
+    note: str = ""
+    responsible: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bridge:
+    """From one figure to another."""
+
+    name: str
+    unit: str
+    start: float
+    start_label: str
+    end: float
+    end_label: str
+    steps: list[BridgeStep]
+    method: str
+    words: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deal:
+    """The numbers on one side of a bridge, estimated or realised."""
+
+    cost: float | None
+    incentive: float | None
+    price: float
+    """Value of a saved unit, currency per unit."""
+    energy: float
+    """Saved in a year, canonical unit."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explained:
+    """What evidence tells about the difference in energy."""
+
+    ratios: Sequence[Change] = ()
+    additions: Sequence[Change] = ()
+    responsible: Mapping[str, str] = field(default_factory=dict)
+    """Who answers for a factor by the plan, by its name."""
+
+
+def savings_bridge(
+    estimated: Deal, realised: Deal, annual: Interval, currency: str, explained: Explained
+) -> Bridge:
+    """From the estimated to the verified annual cost saving.
+
+    `annual` is the verified energy saving in a year; its interval becomes the last bar's.
+    """
+    factors = _Factors(estimated, realised, explained)
+    shares, ends = factors.split(_saving, annual)
+    return Bridge(
+        name="savings",
+        unit=f"{currency}/year",
+        start=estimated.price * estimated.energy,
+        start_label="estimated",
+        end=realised.price * realised.energy,
+        end_label="verified",
+        steps=factors.steps(shares, ends),
+        method=METHOD,
+        words=_rest_words(factors, ends),
+    )
+
+
+def payback_bridge(
+    estimated: Deal, realised: Deal, annual: Interval, explained: Explained
+) -> Bridge | None:
+    """From the estimated to the realised payback, in years.
+
+    None where a cost is not known, or where some set of changes leaves no saving above zero, so
+    that a payback does not exist on the way.
+    """
+    if estimated.cost is None or realised.cost is None:
+        return None
+    factors = _Factors(estimated, realised, explained, with_cost=True)
+    try:
+        shares, ends = factors.split(_payback, annual)
+    except ModelError:
+        return None
+    start, end = (factors.at(side, _payback) for side in (factors.before, factors.after))
+    return Bridge(
+        name="payback",
+        unit="years",
+        start=start,
+        start_label="estimated",
+        end=end,
+        end_label="realised",
+        steps=factors.steps(shares, ends),
+        method=METHOD,
+        words=_rest_words(factors, ends),
+    )
+
+
+def bill_bridge(
+    *,
+    last_cost: float,
+    last_energy: float,
+    this_cost: float,
+    this_energy: float,
+    retrofit: Interval,
+    weather: float | None,
+    days: float | None,
+    events: float | None,
+    currency: str,
+    labels: tuple[str, str] = ("last year's bill", "this year's bill"),
+) -> Bridge:
+    """From last year's bill to this year's.
+
+    Parameters
+    ----------
+    last_cost, this_cost : currency over the two spans.
+    last_energy, this_energy : measured use over them, canonical unit.
+    retrofit : energy saved over this span; it lowers use.
+    weather, days, events : change of use they account for, canonical unit, signed; None where no
+        evidence separates them, so that they are part of other changes.
+    """
+    if last_energy <= 0 or this_energy <= 0:
+        raise ModelError("a bill bridge needs use above zero in both years")
+    names = {"weather": weather, "days of operation": days, "non-routine events": events}
+    changes = {name: value for name, value in names.items() if value is not None}
+    changes["retrofit"] = -retrofit.value
+    rest = this_energy - last_energy - sum(changes.values())
+    before = {"price": last_cost / last_energy, "use": last_energy, "other changes": 0.0}
+    after = {"price": this_cost / this_energy, "use": last_energy, "other changes": rest}
+    before |= dict.fromkeys(changes, 0.0)
+    after |= changes
+    shares = shapley(before, after, _bill)
+    low, high = _retrofit_ends(before, after, retrofit)
+    steps = [BridgeStep(name="price", amount=shares["price"], responsible=NOBODY)]
+    for name in changes:
+        ends = (low, high) if name == "retrofit" else (None, None)
+        note = "what the meter shows it saved" if name == "retrofit" else ""
+        who = NOBODY if name == "weather" else ""
+        steps.append(
+            BridgeStep(
+                name=name,
+                amount=shares[name],
+                low=ends[0],
+                high=ends[1],
+                note=note,
+                responsible=who,
+            )
+        )
+    missing = [name for name, value in names.items() if value is None]
+    note = f"holds {', '.join(missing)}, which no evidence separates" if missing else ""
+    steps.append(BridgeStep(name="other changes", amount=shares["other changes"], note=note))
+    return Bridge(
+        name="bill",
+        unit=currency,
+        start=last_cost,
+        start_label=labels[0],
+        end=this_cost,
+        end_label=labels[1],
+        steps=steps,
+        method=METHOD + "; price is the average price, so it also holds changes in the mix of "
+        "hours, blocks and demand",
+        words=_bill_words(last_cost, this_cost, steps, currency),
+    )
+
+
+def responsibilities(texts: Sequence[str]) -> dict[str, str]:
+    """Who answers for what, from `contractor: count and watts; owner: hours`.
+
+    Text without a colon names one party for the whole measure.
+    """
+    found: dict[str, str] = {}
+    for text in texts:
+        for part in text.split(";"):
+            who, colon, what = part.partition(":")
+            if not colon:
+                if who.strip():
+                    found.setdefault(JOINED, who.strip())
+                continue
+            for name in what.replace(" and ", ",").split(","):
+                if name.strip():
+                    found.setdefault(name.strip(), who.strip())
+    return found
+
+
+class _Factors:
+    """The factors of a savings or payback bridge, before and after."""
+
+    def __init__(
+        self, estimated: Deal, realised: Deal, explained: Explained, *, with_cost: bool = False
+    ) -> None:
+        self.explained = explained
+        self.ratios = {c.name: c for c in explained.ratios}
+        self.additions = {c.name: c for c in explained.additions}
+        separated = {"count", "watts", "hours"} & set(self.ratios)
+        self.rest = UNEXPLAINED if separated else JOINED
+        self.before = {"energy price": estimated.price, "estimated energy": estimated.energy}
+        self.after = {"energy price": realised.price, "estimated energy": estimated.energy}
+        if with_cost:
+            self.before |= {"install cost": estimated.cost, "incentive": estimated.incentive or 0.0}
+            self.after |= {"install cost": realised.cost, "incentive": realised.incentive or 0.0}
+        for change in self.ratios.values():
+            self.before[change.name], self.after[change.name] = 1.0, change.amount
+        for change in self.additions.values():
+            self.before[change.name], self.after[change.name] = 0.0, change.amount
+        self.known = estimated.energy * float(np.prod([c.amount for c in self.ratios.values()]))
+        self.known += sum(c.amount for c in self.additions.values())
+        self.before[self.rest], self.after[self.rest] = 0.0, realised.energy - self.known
+
+    def at(self, side: Mapping[str, float], figure) -> float:
+        """The figure before or after all changes."""
+        values = {name: np.array([value], float) for name, value in side.items()}
+        return float(self._figure(figure)(values)[0])
+
+    def _figure(self, figure):
+        ratios, additions = list(self.ratios), [*self.additions, self.rest]
+        return lambda values: figure(values, ratios, additions)
+
+    def split(self, figure, annual: Interval):
+        """Shares of the factors, and the rest's share at the ends of the annual interval."""
+        shares = shapley(self.before, self.after, self._figure(figure))
+        ends = []
+        for energy in (annual.low, annual.high):
+            if energy is None:
+                ends.append(None)
+                continue
+            after = {**self.after, self.rest: energy - self.known}
+            try:
+                ends.append(shapley(self.before, after, self._figure(figure))[self.rest])
+            except ModelError:
+                ends.append(None)
+        return shares, ends
+
+    def steps(self, shares: Mapping[str, float], ends) -> list[BridgeStep]:
+        evidence = {c.name: c.evidence for c in (*self.ratios.values(), *self.additions.values())}
+        who = {"energy price": NOBODY, "weather": NOBODY, **self.explained.responsible}
+        order = ["install cost", "incentive", "energy price", *self.additions, *self.ratios]
+        steps = [
+            BridgeStep(
+                name=name,
+                amount=shares[name],
+                note=evidence.get(name, ""),
+                responsible=who.get(name, ""),
+            )
+            for name in order
+            if name in shares
+        ]
+        low, high = (None, None) if None in ends else (min(ends), max(ends))
+        note = JOINED_NOTE if self.rest == JOINED else "what no evidence separates"
+        if low is not None and low <= 0 <= high:
+            note += f"; {WITHIN}"
+        return [
+            *steps,
+            BridgeStep(
+                name=self.rest,
+                amount=shares[self.rest],
+                low=low,
+                high=high,
+                note=note,
+                responsible=self._whose_rest(low, high),
+            ),
+        ]
+
+    def _whose_rest(self, low: float | None, high: float | None) -> str:
+        if low is not None and low <= 0 <= high:
+            return NOBODY
+        who = self.explained.responsible
+        if self.rest == UNEXPLAINED:
+            return ""
+        named = [f"{who[name]} ({name})" for name in ("count", "watts", "hours") if name in who]
+        return ", ".join(named) or who.get(JOINED, "")
+
+
+def _energy(values, ratios, additions):
+    energy = values["estimated energy"]
+    for name in ratios:
+        energy = energy * values[name]
+    for name in additions:
+        energy = energy + values[name]
+    return energy
+
+
+def _saving(values, ratios=(), additions=()):
+    return values["energy price"] * _energy(values, ratios, additions)
+
+
+def _payback(values, ratios=(), additions=()):
+    saving = _saving(values, ratios, additions)
+    cost = values["install cost"] - values["incentive"]
+    return np.divide(cost, saving, out=np.full(len(saving), np.nan), where=saving > 0)
+
+
+def _bill(values):
+    changes = sum(v for name, v in values.items() if name not in ("price", "use"))
+    return values["price"] * (values["use"] + changes)
+
+
+def _retrofit_ends(before, after, retrofit: Interval) -> tuple[float | None, float | None]:
+    """The retrofit's bar at the ends of its saving, other changes taking up the difference."""
+    ends = []
+    for saved in (retrofit.low, retrofit.high):
+        if saved is None:
+            return None, None
+        moved = {**after, "retrofit": -saved}
+        moved["other changes"] = after["other changes"] + saved - retrofit.value
+        ends.append(shapley(before, moved, _bill)["retrofit"])
+    return min(ends), max(ends)
+
+
+def _rest_words(factors: _Factors, ends) -> str:
+    if None in ends:
+        return ""
+    low, high = min(ends), max(ends)
+    if low <= 0 <= high:
+        return (
+            f"The bar '{factors.rest}' is {WITHIN}: its interval holds zero, so nobody is to blame "
+            "for it."
+        )
+    return ""
+
+
+def _bill_words(last: float, this: float, steps: Sequence[BridgeStep], currency: str) -> str:
+    way = "up" if this > last else "down"
+    parts = ", ".join(f"{step.name} {step.amount:+,.0f}" for step in steps if step.amount)
+    return f"The bill went {way} by {abs(this - last):,.0f} {currency}: {parts}."

@@ -1,0 +1,148 @@
+"""How was each figure of the account made?  Derivations that a reader can follow to the file."""
+
+from __future__ import annotations
+
+from mv.money.cost_saving import CostSaving, Priced
+from mv.money.invested import Invested
+from mv.quantity import Derivation, Interval, Step
+
+PRACTICE = "common practice, no source"
+
+
+def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Derivation]:
+    """The cost saved in the reporting period, and the value of a saved unit."""
+    rate = f"rate {claim.rate.label}, {claim.rate.source}"
+    saved = Step(
+        "S",
+        "energy saved in the reporting period",
+        claim.savings.value,
+        claim.unit,
+        "avoided energy",
+        "avoided_energy.value",
+    )
+    lines = tuple(
+        Step(f"C_{i}", f"saved: {line['name']} ({line['how']})", line["saving"], currency, rate)
+        for i, line in enumerate(cost.lines, start=1)
+    )
+    return [
+        Derivation(
+            "money.cost_savings.value",
+            "cost saved = cost(adjusted baseline) − cost(measured load) = Σ C_i, same rate and days",
+            cost.savings.value,
+            currency,
+            PRACTICE,
+            (
+                Step("B", "cost of the adjusted baseline", cost.baseline.total, currency, rate),
+                Step("M", "cost of the measured load", cost.measured.total, currency, rate),
+                *lines,
+                saved,
+            ),
+        ),
+        Derivation(
+            "money.price",
+            "price = " + cost.price_how,
+            cost.price,
+            f"{currency}/{claim.unit}",
+            PRACTICE,
+            (
+                Step(
+                    "C",
+                    "cost saved",
+                    cost.savings.value,
+                    currency,
+                    rate,
+                    "money.cost_savings.value",
+                ),
+                saved,
+            ),
+        ),
+    ]
+
+
+def derive_annual(
+    claim: Priced, cost: CostSaving, annual: Interval | None, currency: str
+) -> list[Derivation]:
+    """The verified cost saving in a year."""
+    if annual is None:
+        return []
+    return [
+        Derivation(
+            "money.annual_cost_savings.value",
+            "A = E · p",
+            annual.value,
+            annual.unit,
+            PRACTICE,
+            (
+                Step(
+                    "E",
+                    "verified energy saved in a year",
+                    claim.annual.value,
+                    f"{claim.unit}/year",
+                    "annual verified savings",
+                    "annual.verified_savings.value",
+                ),
+                Step(
+                    "p",
+                    "value of a saved unit",
+                    cost.price,
+                    f"{currency}/{claim.unit}",
+                    f"rate {claim.rate.label}",
+                    "money.price",
+                ),
+            ),
+        )
+    ]
+
+
+def derive_estimated(
+    claim: Priced,
+    paid: Invested,
+    energy: float | None,
+    price: float | None,
+    saving: float | None,
+    currency: str,
+) -> list[Derivation]:
+    """The estimated cost saving in a year."""
+    if saving is None:
+        return []
+    return [
+        Derivation(
+            "money.annual_cost_savings_estimated",
+            "A = E · p",
+            saving,
+            f"{currency}/year",
+            PRACTICE,
+            (
+                Step(
+                    "E",
+                    "estimated energy saved in a year",
+                    energy,
+                    f"{claim.unit}/year",
+                    f"{paid.places}, column estimated_savings",
+                ),
+                Step(
+                    "p",
+                    "value of a saved unit at the price of the estimate",
+                    price,
+                    f"{currency}/{claim.unit}",
+                    "the estimate's rate where one is given, else the actual one",
+                ),
+            ),
+        )
+    ]
+
+
+def derive_net_cost(paid: Invested, currency: str) -> list[Derivation]:
+    """The net cost, retrofit by retrofit."""
+    if paid.net_cost is None:
+        return []
+    return [
+        Derivation(
+            "money.net_cost",
+            "net cost = Σ (cost − incentive received)",
+            paid.net_cost,
+            currency,
+            PRACTICE,
+            paid.steps,
+        )
+    ]
