@@ -1,84 +1,127 @@
 """Which non-routine events are on record, and what does each do to the saving?
 
-Declared events come from events.csv and were applied when the rows were prepared; suspected
-ones were found in the residuals and change nothing: they are questions.
+Declared events come from events.csv and were taken off the measured rows of both periods when
+these were prepared; suspected ones were found in the residuals and change nothing: they are
+questions to the owner.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-import math
-
 import numpy as np
 
-from mv import units
-from mv.portfolio.schema import Event
 from mv.prepare import REPORTING, PreparedCarrier
 from mv.results import EventEntry
 from mv.savings.avoided import row_days
+from mv.savings.drift import carrier_kind
+from mv.savings.events import SuspectedEvent, declared_events, night_energy, suspected_events
+from mv.verify.fits import Fits
 
 
-def adjustment(prepared: PreparedCarrier) -> tuple[float, float]:
-    """Non-routine adjustment of the reporting period and its standard error, energy.
+def corrected_level(carrier: str) -> bool:
+    """Whether the model's level carries the recency correction."""
+    return carrier_kind(carrier) == "electricity"
 
-    What declared events added to measured use is taken off it, so it adds to the saving.  The
-    errors of one event's days are one error; those of several events are independent.
-    """
+
+def adjustment(prepared: PreparedCarrier) -> float:
+    """Non-routine adjustment of the reporting period, energy: what declared events added to
+    measured use there; positive adds to the saving."""
     rows = prepared.rows
     reporting = rows[(rows["period"] == REPORTING) & (rows["status"] == "used")]
-    days = row_days(reporting)
-    value = float(reporting["adjustment"].to_numpy(float) @ days)
-    errors = [
-        (event.standard_error or 0.0)
-        * units.factor(event.unit, prepared.unit)
-        * _days_within(event, prepared)
-        for event in prepared.events
-        if event.treatment == "adjust" and event.change is not None
-    ]
-    return value, math.sqrt(sum(e * e for e in errors))
+    return float(reporting["adjustment"].to_numpy(float) @ row_days(reporting))
 
 
-def _days_within(event: Event, prepared: PreparedCarrier) -> float:
-    """Days of the reporting period on which the event was going on."""
-    window = prepared.window
-    end = min(event.end or window.reporting_end, window.reporting_end)
-    return float(max((end - max(event.start, window.reporting_start)).days + 1, 0))
-
-
-def declared(prepared: PreparedCarrier) -> list[EventEntry]:
-    """Entries of the events that were declared."""
-    entries = []
-    for event in prepared.events:
-        change = None
-        if event.change is not None:
-            change = event.change * units.factor(event.unit, prepared.unit)
-        effect = None
-        if event.treatment == "adjust" and change is not None:
-            effect = change * _days_within(event, prepared)
-        entries.append(
-            EventEntry(
-                what=event.what,
-                start=event.start.isoformat(),
-                end=event.end.isoformat() if event.end else None,
-                kind="declared",
-                treatment=event.treatment,
-                change_per_day=change,
-                standard_error=event.standard_error,
-                effect_on_savings=effect,
-                unit=prepared.unit,
-                evidence=event.evidence,
-                reported_by=event.reported_by,
-                approved_by=event.approved_by,
-            )
+def declared(prepared: PreparedCarrier, fits: Fits | None) -> tuple[list[EventEntry], float]:
+    """Entries of the declared events, and the standard error of all adjustments together."""
+    if fits is None:
+        bare = [_entry(event, prepared.unit) for event in prepared.events]
+        return bare, 0.0
+    entries, error = declared_events(
+        fits.fit,
+        fits.baseline,
+        fits.reporting,
+        prepared.events,
+        unit=prepared.unit,
+        level_corrected=corrected_level(prepared.carrier),
+    )
+    made = [
+        _entry(
+            e.event,
+            prepared.unit,
+            change_per_day=e.change_per_day,
+            standard_error=e.standard_error,
+            effect_on_savings=e.effect_on_savings,
+            question=e.note,
         )
-    return entries
+        for e in entries
+    ]
+    return made, error
 
 
-def excluded_days(prepared: PreparedCarrier) -> int:
-    """Rows that declared events left out."""
-    return int(np.count_nonzero(prepared.rows["status"] == "event_excluded"))
+def suspects(fits: Fits, carrier: str, time_zone: str) -> list[SuspectedEvent]:
+    """What looks like an event in the daily rows of either period."""
+    if fits.granularity == "bills":
+        return []
+    night = None
+    if fits.hourly is not None:
+        hours = (fits.hourly.baseline, fits.hourly.reporting)
+        parts = [night_energy(part, time_zone) for part in hours if len(part)]
+        night = _joined(parts)
+    return suspected_events(
+        fits.fit,
+        fits.baseline,
+        fits.reporting,
+        level_corrected=corrected_level(carrier),
+        night=night,
+    )
 
 
-def iso(day: dt.date | np.datetime64) -> str:
-    """ISO text of a day."""
-    return str(np.datetime64(day, "D"))
+def suspected(found: list[SuspectedEvent], unit: str) -> list[EventEntry]:
+    """Entries of the suspected events."""
+    return [
+        EventEntry(
+            what=f"{e.period} period: {e.what}",
+            start=e.start,
+            end=e.end,
+            kind="suspected",
+            treatment="none: a question",
+            change_per_day=e.change_per_day,
+            standard_error=e.standard_error,
+            effect_on_savings=e.effect_on_savings,
+            unit=unit,
+            question=e.question,
+        )
+        for e in found
+    ]
+
+
+def _entry(event, unit: str, **numbers) -> EventEntry:
+    known = {
+        "change_per_day": None,
+        "standard_error": None,
+        "effect_on_savings": None,
+        **numbers,
+    }
+    return EventEntry(
+        what=event.what,
+        start=event.start.isoformat(),
+        end=event.end.isoformat() if event.end else None,
+        kind="declared",
+        treatment=event.treatment,
+        unit=unit,
+        evidence=event.evidence,
+        reported_by=event.reported_by,
+        approved_by=event.approved_by,
+        **known,
+    )
+
+
+def _joined(parts):
+    import pandas as pd
+
+    parts = [p for p in parts if len(p)]
+    if not parts:
+        return None
+    return pd.Series(
+        np.concatenate([p.to_numpy() for p in parts]),
+        index=parts[0].index.append([p.index for p in parts[1:]]),
+    )

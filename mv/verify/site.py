@@ -50,6 +50,7 @@ from mv.results import (
 )
 from mv.savings.avoided import Avoided, avoided_energy, row_days, verdict
 from mv.savings.drift import Prior, load_prior, recency_level
+from mv.savings.events import SuspectedEvent
 from mv.savings.normalised import (
     AnnualSavings,
     both_models,
@@ -94,6 +95,7 @@ class CarrierDraft:
     shape: HourShape | None = None
     profiles: dict[str, list] = field(default_factory=dict)
     heat: dict[str, list] = field(default_factory=dict)
+    suspects: list[SuspectedEvent] = field(default_factory=list)
     findings: tuple[Finding, ...] = ()
 
 
@@ -209,6 +211,7 @@ def _fit_carrier(
         shape=hour_shape(prepared, fits, zone) if needs_hours else None,
         profiles=profiles,
         heat=heat,
+        suspects=ledger.suspects(fits, prepared.carrier, zone),
         findings=fits.findings,
     )
 
@@ -319,8 +322,9 @@ def _conclude_carrier(
         "boundary": prepared.boundary,
         "unit": prepared.unit,
         "due": prepared.due,
-        "events": ledger.declared(prepared) if prepared.window else [],
     }
+    events, nra_se = ledger.declared(prepared, fits) if prepared.window else ([], 0.0)
+    base["events"] = events + ledger.suspected(carrier.suspects, prepared.unit)
     if fits is None:
         reason, remedy = carrier.reason, carrier.remedy
         if not reason:
@@ -339,7 +343,7 @@ def _conclude_carrier(
     window, settings = prepared.window, draft.description.settings
     fit = fits.fit
     level = recency_level(fit, fits.baseline, prepared.carrier)
-    nra, nra_se = ledger.adjustment(prepared)
+    nra = ledger.adjustment(prepared)
     raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
     avoided = avoided_energy(
         fit, fits.baseline, raw, adjustment=nra, adjustment_se=nra_se, level_correction=level
@@ -391,7 +395,7 @@ def _conclude_carrier(
         model=_model(fits, level),
         candidates=_candidates(selection, fits, raw, nra, level),
         cross_check=_cross_check(fits, saving, findings),
-        acceptance=_acceptance(draft, prepared, fits, how, avoided, estimated, findings),
+        acceptance=_acceptance(draft, prepared, fits, how, avoided, estimated),
         uncertainty=from_mapping(Uncertainty, how.as_fields(prepared.unit)),
         annual=_annual(annual, None, estimated, prepared.unit, draft.normal),
         extrapolation=_extrapolation(fits, findings, settings.limits.extrapolation_share),
@@ -641,19 +645,22 @@ def _acceptance(
     how: SavingsUncertainty,
     avoided: Avoided,
     estimated: float | None,
-    findings: list[Finding],
 ) -> list[Acceptance]:
     window, settings = prepared.window, draft.description.settings
     used = prepared.rows[prepared.rows["status"] == "used"]
     days = (window.baseline_end - window.baseline_start).days + 1
     rows = judge(
         settings.acceptance,
-        statistics=fits.fit.statistics,
         fit=fits.fit,
         baseline_months=months_between(window.baseline_start, window.baseline_end),
         reporting_months=months_between(window.reporting_start, window.reporting_end),
         baseline_coverage=float(row_days(used[used["period"] == BASELINE]).sum()) / max(days, 1),
-        fractional_uncertainty=how.fractional.get("0.68"),
+        fractional_uncertainty=how.fractional,
+        saving_over_error=(
+            avoided.avoided / (how.fractional["0.68"] * abs(avoided.avoided))
+            if how.fractional and avoided.avoided
+            else None
+        ),
         saving_fraction=avoided.fraction,
         expected_fraction=(
             estimated / (avoided.adjusted_baseline * 365 / avoided.days)
