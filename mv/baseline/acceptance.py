@@ -18,6 +18,7 @@ from typing import Any, Literal
 import numpy as np
 
 from mv.baseline.fit import Fit
+from mv.baseline.fit_statistics import FitStatistics
 from mv.findings import Finding, ModelError
 
 CONSTANT_CV = 0.25
@@ -34,8 +35,10 @@ RULES = {
     "p_least": "smallest p of the terms",
     "f_p": "p of the F test",
     "fractional_uncertainty": "half-width ÷ saving",
-    "savings_fraction": "saving ÷ adjusted baseline",
-    "savings_over_error": "saving ÷ standard error",
+    "expected_fractional_uncertainty": "half-width ÷ expected saving",
+    "saving_fraction": "saving ÷ adjusted baseline",
+    "saving_over_error": "saving ÷ standard error",
+    "baseline_coverage": "share of baseline days used",
     "baseline_months": "months of baseline",
     "reporting_months": "months of reporting",
 }
@@ -45,8 +48,9 @@ _UNITS = {
     "baseline_months": "months",
     "reporting_months": "months",
     "t_least": "",
-    "savings_over_error": "",
+    "saving_over_error": "",
 }
+_OF_UNCERTAINTY = ("fractional_uncertainty", "expected_fractional_uncertainty")
 _KEYS = {
     "rule",
     "least",
@@ -93,29 +97,36 @@ def check_profiles(
 
 
 def judge(
-    fit: Fit,
     profile: str,
     *,
+    fit: Fit,
+    statistics: FitStatistics | None = None,
     own: Mapping[str, Any] | None = None,
+    granularity: str = "daily",
     quantity: Literal["energy", "demand"] = "energy",
     baseline_months: float | None = None,
     reporting_months: float | None = None,
-    savings_fraction: float | None = None,
-    savings_over_error: float | None = None,
-    fractional_uncertainty: Mapping[str, float] | None = None,
+    baseline_coverage: float | None = None,
+    saving_fraction: float | None = None,
+    expected_fraction: float | None = None,
+    saving_over_error: float | None = None,
+    fractional_uncertainty: Mapping[str, float] | float | None = None,
 ) -> list[dict[str, Any]]:
     """Set a baseline (and its saving) against the limits of a profile.
 
     Parameters
     ----------
-    fit : the baseline.
     profile : name of a shipped profile or of one in `own`.
+    fit, statistics : the baseline; its statistics unless others are given.
     own : profiles of the portfolio, same form as the data file.
+    granularity : what a row of the fit is; told in the table.
     quantity : what the baseline models.
     baseline_months, reporting_months : length of the periods.
-    savings_fraction : saving ÷ adjusted baseline.
-    savings_over_error : saving ÷ its standard error.
-    fractional_uncertainty : half-width ÷ saving by confidence, keys such as "0.90".
+    baseline_coverage : share of the baseline's days that are used.
+    saving_fraction, expected_fraction : saving verified and expected ÷ adjusted baseline.
+    saving_over_error : saving ÷ its standard error.
+    fractional_uncertainty : half-width ÷ verified saving by confidence, keys such as "0.90";
+        one number is that at 68 %.
 
     Returns
     -------
@@ -132,16 +143,19 @@ def judge(
     problems = _problems(profiles[profile])
     if problems:
         raise ModelError(f"acceptance profile {profile!r}: {problems[0]}")
-    statistics = fit.statistics
+    statistics = statistics or fit.statistics
+    if isinstance(fractional_uncertainty, int | float):
+        fractional_uncertainty = {"0.68": float(fractional_uncertainty)}
     values: dict[str, float | None] = {
         "r2": statistics.r2,
         "cv_rmse": statistics.cv_rmse,
         "nmbe": statistics.nmbe,
         "net_determination_bias": statistics.net_determination_bias,
-        "savings_fraction": savings_fraction,
-        "savings_over_error": savings_over_error,
+        "saving_fraction": saving_fraction,
+        "saving_over_error": saving_over_error,
         "baseline_months": baseline_months,
         "reporting_months": reporting_months,
+        "baseline_coverage": baseline_coverage,
         **_term_values(fit),
     }
     rows = []
@@ -149,10 +163,15 @@ def judge(
         if not _applies(limit, quantity, reporting_months):
             continue
         rule, label = limit["rule"], RULES[limit["rule"]]
-        if rule == "fractional_uncertainty":
+        if rule in _OF_UNCERTAINTY:
             confidence = float(limit["confidence"])
             value = _at(fractional_uncertainty, confidence)
             label += f" at {confidence:.0%}"
+            if rule == "expected_fractional_uncertainty" and value is not None:
+                usable = saving_fraction is not None and expected_fraction
+                value = value * abs(saving_fraction) / expected_fraction if usable else None
+        elif rule == "cv_rmse":
+            label, value = f"{label}, {granularity}", values[rule]
         else:
             value = values[rule]
         rows.append(
@@ -192,8 +211,8 @@ def _problems(profile: Any) -> list[str]:
             out.append(f"{where}: give a number as either least or most.")
         if not str(limit.get("source", "")).strip():
             out.append(f"{where}: name the source.")
-        if rule == "fractional_uncertainty" and not 0 < limit.get("confidence", 0) < 1:
-            out.append(f"{where}: fractional_uncertainty needs a confidence between 0 and 1.")
+        if rule in _OF_UNCERTAINTY and not 0 < limit.get("confidence", 0) < 1:
+            out.append(f"{where}: {rule} needs a confidence between 0 and 1.")
     return out
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from mv.baseline.rows import moments_of
+from mv.baseline.rows import moments_of, used
 
 CELLS = 14
 """Weekday (Monday 0) of an operating day, 7 + weekday of a non-operating one."""
@@ -34,3 +34,25 @@ class DayTypes:
     def of(self, rows: pd.DataFrame) -> np.ndarray:
         """Type of each day, shape (rows,)."""
         return np.asarray(self.code)[cells_of(rows)]
+
+
+def operating_day_effect(fit, baseline: pd.DataFrame, reporting: pd.DataFrame) -> float | None:
+    """What the adjustment for operating days is worth in the adjusted baseline.
+
+    The model at reporting conditions, less the same model at the same temperatures with the
+    baseline period's mix of days.  Energy in the fit's unit; None where the model knows no kinds
+    of day.
+
+    Parameters
+    ----------
+    fit : baseline model.
+    baseline, reporting : rows of either period; those with status "used" count.
+    """
+    if fit.terms.days == "none":
+        return None
+    before, after = used(baseline), used(reporting)
+    weight = before["weight"].to_numpy(dtype=float)
+    mix = weight @ fit.terms.day_columns(before) / weight.sum()
+    days = after["weight"].to_numpy(dtype=float)
+    usual = fit.design(after, days=mix) @ fit.coefficients
+    return float(days @ (fit.predict(after) - usual))

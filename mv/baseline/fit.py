@@ -124,9 +124,9 @@ class Fit:
     hold_out_cv_rmse: float | None = None
     hold_out_nmbe: float | None = None
 
-    def design(self, rows: pd.DataFrame) -> np.ndarray:
-        """Design matrix of any rows, shape (rows, p_lin)."""
-        return np.hstack([self.terms.columns(rows), self.response.columns(rows)])
+    def design(self, rows: pd.DataFrame, days: np.ndarray | None = None) -> np.ndarray:
+        """Design matrix of any rows, shape (rows, p_lin); `days` as in `LinearTerms.columns`."""
+        return np.hstack([self.terms.columns(rows, days), self.response.columns(rows)])
 
     def predict(self, rows: pd.DataFrame) -> np.ndarray:
         """Modelled energy per day, shape (rows,); NaN where a row has no temperature."""

@@ -31,16 +31,24 @@ class LinearTerms:
     """Whether a row's energy is per day (or per hour)."""
     driver_means: dict[str, float] = field(default_factory=dict)
 
-    def columns(self, rows: pd.DataFrame) -> np.ndarray:
-        """Columns of the rows, shape (rows, k).  ModelError where a column is missing."""
-        columns = [np.ones(len(rows))]
+    def columns(self, rows: pd.DataFrame, days: np.ndarray | None = None) -> np.ndarray:
+        """Columns of the rows, shape (rows, k).
+
+        `days` puts one mix of days, shape (kinds of day less one,), in place of the rows' own.
+        ModelError where a column is missing.
+        """
+        own = self.day_columns(rows) if days is None else np.tile(days, (len(rows), 1))
+        drivers = [_column(rows, DRIVER + name)[:, None] for name in self.drivers]
+        return np.hstack([np.ones((len(rows), 1)), own, *drivers])
+
+    def day_columns(self, rows: pd.DataFrame) -> np.ndarray:
+        """Columns of the kinds of day that the level does not stand for, shape (rows, kinds)."""
         if self.days == "operating":
-            columns.append(_column(rows, "operating"))
-        elif self.days == "types":
-            code = self.day_types.of(rows)
-            columns += [(code == k).astype(float) for k in range(1, len(self.day_types.labels))]
-        columns += [_column(rows, DRIVER + name) for name in self.drivers]
-        return np.column_stack(columns)
+            return _column(rows, "operating")[:, None]
+        if self.days == "types":
+            others = np.arange(1, len(self.day_types.labels))
+            return (self.day_types.of(rows)[:, None] == others).astype(float)
+        return np.empty((len(rows), 0))
 
     @property
     def names(self) -> tuple[str, ...]:
