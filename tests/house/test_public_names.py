@@ -65,7 +65,7 @@ def own_errors() -> set[str]:
         family = wider
 
 
-@pytest.mark.parametrize(("path", "node"), public_functions())
+@pytest.mark.parametrize(("path", "node"), list(public_functions()))
 def test_a_public_function_names_the_errors_of_ours_that_it_raises(path: Path, node):
     raised = {
         call.exc.func.id
