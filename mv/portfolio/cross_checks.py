@@ -19,6 +19,7 @@ from functools import lru_cache
 
 from mv import units
 from mv.findings import Finding
+from mv.portfolio.carriers import amount_problem, carrier_problem, unit_problem
 from mv.portfolio.cells import did_you_mean, listed, spoiled_key
 from mv.portfolio.clocks import ONE_CLOCK, clock_problem, zone_problem
 from mv.portfolio.paths import Folder
@@ -38,9 +39,6 @@ from mv.portfolio.week import parse_week
 MOST_HINTS = 20
 """Unknown keys of a table for which a near name is looked for (a search takes its time)."""
 
-COUNTRY_SLIPS = {"UK": "GB", "EL": "GR"}
-"""Codes in use that are not ISO 3166, with the code that is."""
-
 Keys = dict[str, frozenset[str] | None]
 """Keys by table; None where a table could not be read, so that nothing is said of its keys."""
 
@@ -50,8 +48,6 @@ class Rows:
     """All rows of a folder as far as they could be read (a field that couldn't is None)."""
 
     settings: Settings
-    lines: dict[str, int]
-    """Line of each name in portfolio.toml."""
     tables: dict[str, list]
     keys: Keys
     """Keys that the rows of a table bear, also where a row could not be read otherwise."""
@@ -66,7 +62,6 @@ class Check:
         self.tables = rows.tables
         self.settings = rows.settings
         self.keys = rows.keys
-        self.lines = rows.lines
         self.findings: list[Finding] = []
         self._bad = rows.bad_columns
         self._strange: Counter[str] = Counter()
@@ -103,7 +98,6 @@ def cross_check(rows: Rows, folder: Folder) -> list[Finding]:
         check.refer(fixture, "retrofit", fixture.retrofit, "retrofits")
     for factor in rows.tables["static_factors"]:
         check.refer(factor, "site", factor.site, "sites")
-    _emissions(check)
     _files(check, folder)
     return check.findings
 
@@ -162,7 +156,7 @@ def _meters(check: Check) -> None:
             check.say("value_invalid", meter, "meter", words)
         if words := carrier_problem(meter.carrier):
             check.say("value_invalid", meter, "carrier", words)
-        elif problem := _unit_problem(meter.carrier, meter.unit, meter.heat_content):
+        elif problem := unit_problem(meter.carrier, meter.unit, meter.heat_content):
             check.say("value_invalid", meter, *problem)
         if words := clock_problem(meter.time_zone):
             check.say("value_invalid", meter, "time_zone", words)
@@ -353,20 +347,6 @@ def _span(check: Check, row: Logger | OperatingException | Event | Driver) -> No
         check.say("value_invalid", row, "end", f"{row.end} lies before the first day, {row.start}")
 
 
-def _emissions(check: Check) -> None:
-    for index, entry in enumerate(check.settings.emissions):
-        problem: tuple[str, str] | None = None
-        if words := carrier_problem(entry.carrier):
-            problem = ("carrier", words)
-        elif words := amount_problem(entry.carrier, entry.unit):
-            problem = ("unit", words)
-        if problem:
-            name = f"emissions.{index}.{problem[0]}"
-            check.findings.append(
-                Finding("value_invalid", problem[1], "portfolio.toml", check.lines.get(name), name)
-            )
-
-
 def _files(check: Check, folder: Folder) -> None:
     seen: dict[str, tuple[str, str] | None] = {}
 
@@ -400,9 +380,7 @@ def place_problems(country: str, region: str | None) -> tuple[tuple[str, str], .
     """Column and sentence for a country or region whose public holidays aren't known."""
     known = _countries()
     if country not in known:
-        near = COUNTRY_SLIPS.get(country.upper()) or (
-            country.upper() if country.upper() in known else None
-        )
+        near = country.upper() if country.upper() in known else None
         hint = f'; did you mean "{near}"?' if near else "; write its ISO 3166 code, such as PT"
         return (("country", f"{shown(country)} is not a country whose holidays are known{hint}"),)
     if region is not None and region not in known[country]:
@@ -425,51 +403,4 @@ def week_problem(text: str) -> str | None:
         parse_week(text)
     except ValueError as error:
         return str(error)
-    return None
-
-
-@lru_cache(maxsize=256)
-def carrier_problem(name: str | None) -> str | None:
-    """Why a name is no carrier, as a sentence; None where it is one, or there is none."""
-    if name is None or name in units.CARRIERS:
-        return None
-    return (
-        f"{shown(name)} is not a carrier; allowed are {listed(units.CARRIERS)}"
-        f"{did_you_mean(name, units.CARRIERS)}"
-    )
-
-
-@lru_cache(maxsize=1024)
-def _unit_problem(
-    carrier: str | None, unit: str | None, heat_content: str | None
-) -> tuple[str, str] | None:
-    """Column and sentence where a meter's unit or heat content doesn't fit its carrier."""
-    if carrier is None or unit is None:
-        return None
-    try:
-        units.door(carrier, unit)
-    except units.UnitError as error:
-        return "unit", str(error)
-    try:
-        units.door(carrier, unit, heat_content)
-    except units.UnitError as error:
-        return "heat_content", str(error)
-    return None
-
-
-@lru_cache(maxsize=1024)
-def amount_problem(carrier: str | None, unit: str | None) -> str | None:
-    """Why a unit can't state an amount of a carrier's energy (or volume), as a sentence."""
-    if carrier is None or unit is None:
-        return None
-    known = units.CARRIERS[carrier]
-    allowed = [k for k in known.kinds if k != "power"]
-    try:
-        kind = units.kind_of(unit)
-    except units.UnitError as error:
-        return f"{error}; write the unit of the amount alone, such as kWh or m3"
-    if kind not in allowed:
-        return f"{shown(unit)} measures {kind}, but an amount of {known.label} is in " + (
-            " or ".join(allowed)
-        )
     return None

@@ -103,7 +103,7 @@ def open_portfolio(
     digests: dict[str, str] = {}
     present = folder.top()
 
-    made_settings, lines = _settings(folder, present, findings, digests)
+    made_settings = _settings(folder, present, findings, digests)
     tables = _tables(folder, present, findings, digests)
     blocks: dict[str, Block] = {}
     if RATES in present:
@@ -129,9 +129,7 @@ def open_portfolio(
         if form.key:
             findings += cross_checks.duplicates(rows.every, form.key)
             keys[form.name] = _keys(table, form)
-    lenient = cross_checks.Rows(
-        made_settings or Settings(name="unknown"), lines, every, keys, bad_columns
-    )
+    lenient = cross_checks.Rows(made_settings or Settings(name="unknown"), every, keys, bad_columns)
     findings += cross_checks.cross_check(lenient, folder)
     findings += _strangers(every, present)
     findings = _in_order(_capped(findings))
@@ -170,7 +168,7 @@ def _bytes(folder: Folder, name: str, digests: dict[str, str]) -> bytes:
 
 def _settings(
     folder: Folder, present: list[str], findings: list[Finding], digests: dict[str, str]
-) -> tuple[Settings | None, dict[str, int]]:
+) -> Settings | None:
     if SETTINGS not in present:
         near = did_you_mean(SETTINGS, [n for n in present if n.endswith(".toml") and n != RATES])
         words = (
@@ -179,7 +177,7 @@ def _settings(
             else f'the folder holds no {SETTINGS}; write one with at least the line name = "…"'
         )
         findings.append(Finding("folder_missing", words, SETTINGS))
-        return None, {}
+        return None
     return settings(_bytes(folder, SETTINGS, digests), SETTINGS, findings)
 
 

@@ -16,6 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from mv.findings import Finding
+from mv.portfolio.carriers import amount_problem, carrier_problem
 from mv.portfolio.cells import (
     PATTERNS,
     constraint_words,
@@ -62,14 +63,11 @@ def load(data: bytes, file: str, findings: list[Finding]) -> tuple[dict[str, Any
     return None
 
 
-def settings(
-    data: bytes, file: str, findings: list[Finding]
-) -> tuple[Settings | None, dict[str, int]]:
-    """Settings of portfolio.toml and the lines of their names; no settings, but findings, where
-    something in it is wrong."""
+def settings(data: bytes, file: str, findings: list[Finding]) -> Settings | None:
+    """Settings of portfolio.toml; None, with findings, where something in it is wrong."""
     loaded = load(data, file, findings)
     if loaded is None:
-        return None, {}
+        return None
     values, text = loaded
     lines = line_numbers(text)
     before = len(findings)
@@ -88,8 +86,8 @@ def settings(
                 words = constraint_words(problem, _written(_value_at(clean, path)))
                 at = _line(lines, path)
                 findings.append(Finding("value_invalid", words, file, at, name))
-        return None, lines
-    return made if len(findings) == before else None, lines
+        return None
+    return made if len(findings) == before else None
 
 
 def rates(data: bytes, file: str, findings: list[Finding]) -> dict[str, Block]:
@@ -188,6 +186,8 @@ def _check(
                     _check(v, Emissions, (*here, i), file, lines, findings)
                     for i, v in enumerate(value)
                 )
+                for i, entry in enumerate(clean[name]):
+                    _check_emissions(entry, (*here, i), file, lines, findings)
             else:
                 say("value_invalid", f"{_found(value)}; each factor is a table, [[{name}]]")
         elif words := _type_problem(known[name].kind, value):
@@ -202,6 +202,23 @@ def _check(
         else:
             clean[name] = value
     return clean
+
+
+def _check_emissions(
+    entry: dict[str, Any],
+    path: tuple[Any, ...],
+    file: str,
+    lines: dict[str, int],
+    findings: list[Finding],
+) -> None:
+    carrier = entry.get("carrier")
+    unit = entry.get("unit", Emissions.model_fields["unit"].default)
+    column, words = "carrier", carrier_problem(carrier)
+    if not words:
+        column, words = "unit", amount_problem(carrier, unit)
+    if words:
+        here = (*path, column)
+        findings.append(Finding("value_invalid", words, file, _line(lines, here), dotted(here)))
 
 
 def _type_problem(kind: str, value: Any) -> str | None:
@@ -227,11 +244,11 @@ def _type_problem(kind: str, value: Any) -> str | None:
 def _found(value: Any) -> str:
     if isinstance(value, (dict, list)):
         return f"found {_WORDS[type(value)]}"
-    return f"found {_written(value)}"
+    return f"found {shown(value) if isinstance(value, str) else _written(value)}"
 
 
 def _written(value: Any) -> str:
-    """A value as TOML writes it, short; text without its quotes is put back into them."""
+    """A value as TOML writes it; text without its quotes."""
     if isinstance(value, bool):
         return str(value).lower()
     return value if isinstance(value, str) else str(value)

@@ -138,7 +138,7 @@ def shape(file: str, raw: list[TableRow], findings: list[Finding]) -> Table:
             if any(stripped[width:]):
                 message = (
                     f"the row has {len(stripped)} cells, but there are {width} columns; "
-                    "text that holds the separating character must stand in double quotes"
+                    "what holds the separating character must stand in double quotes"
                 )
                 findings.append(Finding("row_ragged", message, file, line))
                 continue
