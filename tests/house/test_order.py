@@ -65,7 +65,9 @@ def test_modules_stay_short():
     assert long == {}
 
 
-UNFINISHED = re.compile(r"\b(TODO|FIXME|XXX|HACK)\b|NotImplementedError|lorem ipsum", re.IGNORECASE)
+UNFINISHED = re.compile(
+    r"\b(TODO|FIXME|XXX|HACK)\b|raise NotImplementedError|lorem ipsum", re.IGNORECASE
+)
 MACHINE = re.compile(r"(?<![\w.])/(work|opt|root|home|Users)/\w")
 
 
@@ -87,7 +89,7 @@ def test_no_test_is_skipped_reruns_or_sleeps():
     banned = {"skip", "skipif", "xfail", "importorskip", "sleep"}
     found = []
     for path in python_files():
-        if not path.is_relative_to(ROOT / "tests") or path == Path(__file__):
+        if not path.name.startswith("test_") or path == Path(__file__):
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Attribute) and node.attr in banned:
@@ -147,7 +149,7 @@ def test_every_rule_is_used_by_the_package():
 
 def test_the_code_is_clean_by_ruff():
     out = subprocess.run(
-        [sys.executable, "-m", "ruff", "check", "--no-cache", "mv", "tests", "sample_meter_data"],
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format=concise", "mv", "tests", "sample_meter_data"],
         cwd=ROOT, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert out.returncode == 0, out.stdout
