@@ -20,10 +20,14 @@ import numpy as np
 
 from mv.findings import RULES, Finding, ModelError
 from mv.money.load import Load, together
-from mv.money.rates import Bill, Rate, price_load
+from mv.money.rates import Bill, Rate, price_load, unit_factor
 from mv.money.use import EMPTY, Clock
 from mv.quantity import Interval
 from mv.units import UnitError
+
+ONE_PRICE = "the rate's one price"
+PER_UNIT_SAVED = "cost saved per unit saved"
+OF_A_SMALL_SAVING = "cost of the last hundredth of the load"
 
 SMALL_SAVING = 0.01
 """Part of the adjusted baseline that stands for a small saving; common practice, no source."""
@@ -78,10 +82,10 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
     """Price one carrier's saving.  Never raises for what a user wrote: says why in `why`."""
     if part.rate is None:
         why = part.why_no_rate or f"no rate is given for {part.carrier}"
-        return without_money(why, Finding("rate_missing", f"No money figure: {why}."))
+        return without_money(why, _no_figure("rate_missing", why))
     if part.measured is None or part.adjusted is None:
         why = f"the loads of {part.carrier} are not known"
-        return without_money(why, Finding("rate_missing", f"No money figure: {why}."))
+        return without_money(why, _no_figure("rate_missing", why))
     measured, adjusted = together(part.measured, part.adjusted)
     clock = Clock(part.rate.calendar, measured, holidays)
     try:
@@ -92,11 +96,9 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
             if saved is not None:
                 bills[end] = _price(part, _exceeding(measured, adjusted, saved), clock, measured)
     except UnitError as error:
-        return without_money(str(error), Finding("rate_unit", f"No money figure: {error}."))
+        return without_money(str(error), _no_figure("rate_unit", str(error)))
     except ModelError as error:
-        return without_money(
-            str(error), Finding("rate_needs_intervals", f"No money figure: {error}.")
-        )
+        return without_money(str(error), _no_figure("rate_needs_intervals", str(error)))
     findings = [Finding(rule, f"{text}.") for rule, text in cost_measured.use.notes]
     refusing = [f for f in findings if RULES[f.rule].action == "refuse"]
     if refusing:
@@ -116,7 +118,7 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         fraction_of="cost of the adjusted baseline",
     )
     price, how = _price_of_a_unit(part, adjusted, measured, clock, saved["value"])
-    if how != "cost saved per unit saved" and not part.rate.flat:
+    if how == OF_A_SMALL_SAVING:
         findings.append(Finding("price_marginal", f"A saved unit is valued at the {how}."))
     return CostSaving(
         savings=interval,
@@ -152,15 +154,17 @@ def _exceeding(measured: Load, adjusted: Load, saved: float) -> Load:
 
 
 def _price_of_a_unit(part, adjusted, measured, clock, cost) -> tuple[float | None, str]:
+    if part.rate.flat:
+        return part.rate.parts["energy"][0].price * unit_factor(part.rate, part.unit), ONE_PRICE
     energy = part.savings
     clear = energy.low is None or energy.low > 0 or (energy.high is not None and energy.high < 0)
     if clear and energy.value != 0 and cost / energy.value > 0:
-        return cost / energy.value, "cost saved per unit saved"
+        return cost / energy.value, PER_UNIT_SAVED
     if adjusted.total <= 0:
         return None, "no energy in the adjusted baseline"
     full = _price(part, adjusted, clock, measured).total
     less = _price(part, adjusted.scaled(1 - SMALL_SAVING), clock, measured).total
-    return (full - less) / (SMALL_SAVING * adjusted.total), "cost of the last hundredth of the load"
+    return (full - less) / (SMALL_SAVING * adjusted.total), OF_A_SMALL_SAVING
 
 
 def _lines(baseline: Bill, measured: Bill) -> list[dict[str, Any]]:
@@ -175,6 +179,10 @@ def _lines(baseline: Bill, measured: Bill) -> list[dict[str, Any]]:
         }
         for b, m in zip(baseline.lines, measured.lines, strict=True)
     ]
+
+
+def _no_figure(rule: str, why: str) -> Finding:
+    return Finding(rule, f"No money figure: {why}.")
 
 
 def _ratio(value: float | None, base: float) -> float | None:

@@ -2,8 +2,8 @@
 
 avoided = Σ saved energy · factor, kilogram of CO2 equivalent.  No factor is built in: each stands
 in portfolio.toml with its source, which is printed beside the figure.  Factors may differ by month
-or by hour of the day.  For avoided use a marginal (non-baseload) factor is meant, for an inventory an
-average one (US EPA's glossary of grid factors, terms read); which one it is, the source says.
+or by hour of the day.  For avoided use a marginal (non-baseload) factor is meant, for an inventory
+an average one (US EPA's glossary of grid factors, terms read); which one it is, the source says.
 
     [[emissions]]
     carrier = "electricity"

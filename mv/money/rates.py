@@ -26,7 +26,7 @@ from pydantic import Field
 
 from mv.findings import Finding, FolderError
 from mv.money.calendar import RateCalendar, read_calendar
-from mv.money.component import COMPONENTS, Entry, Line
+from mv.money.component import COMPONENTS, Entry, Line, when
 from mv.money.described import Sayer, read_into
 from mv.money.load import Load
 from mv.money.use import EMPTY, Clock, Use
@@ -86,8 +86,10 @@ class Rate:
     @property
     def flat(self) -> bool:
         """Whether every unit costs the same at all times, and nothing else is charged."""
-        energy = self.parts.get("energy", ())
-        return set(self.parts) == {"energy"} and len(energy) == 1 and not energy[0].blocks
+        if set(self.parts) != {"energy"} or len(self.parts["energy"]) != 1:
+            return False
+        entry = self.parts["energy"][0]
+        return entry.price is not None and not when(entry)
 
     @property
     def needs_intervals(self) -> bool:
@@ -176,6 +178,12 @@ def open_rates(blocks: Iterable[Block]) -> dict[str, Rate]:
     return rates
 
 
+def unit_factor(rate: Rate, unit: str) -> float:
+    """Units that the rate's prices are per, in one `unit`.  UnitError where they don't match."""
+    per = rate.head.unit or unit
+    return 1.0 if per == unit else factor(unit, per)
+
+
 def price_load(
     rate: Rate,
     load: Load,
@@ -200,12 +208,10 @@ def price_load(
     Raises UnitError where the prices are per another kind of unit than the load's, ModelError
     where the load is too coarse for the rate.
     """
-    per = rate.head.unit or unit
-    scale = 1.0 if per == unit else factor(unit, per)
     use = Use(
         load,
         clock or Clock(rate.calendar, load, holidays),
-        scale,
+        unit_factor(rate, unit),
         history,
         peaks_of,
         peak_change or {},

@@ -6,6 +6,7 @@ from mv.money.cost_saving import CostSaving, Priced
 from mv.money.invested import Invested
 from mv.quantity import Derivation, Interval, Step
 
+COST_SAVED = "money.cost_savings.value"
 PRACTICE = "common practice, no source"
 
 
@@ -26,8 +27,8 @@ def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Deriva
     )
     return [
         Derivation(
-            "money.cost_savings.value",
-            "cost saved = cost(adjusted baseline) − cost(measured load) = Σ C_i, same rate and days",
+            COST_SAVED,
+            "cost saved = cost(adjusted baseline) − cost(measured load) = Σ C_i",
             cost.savings.value,
             currency,
             PRACTICE,
@@ -51,7 +52,7 @@ def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Deriva
                     cost.savings.value,
                     currency,
                     rate,
-                    "money.cost_savings.value",
+                    COST_SAVED,
                 ),
                 saved,
             ),
