@@ -1,7 +1,7 @@
 """The main job on the sample portfolio: what is written, what is said, and that it's true.
 
-The outside reference is the simulation behind the sample: `truth/by_day.csv` holds, day by day, what
-each site would have used without its retrofit.
+The outside reference is the simulation behind the sample: `truth/by_day.csv` holds, day by day,
+what each site would have used without its retrofit.
 """
 
 from __future__ import annotations
