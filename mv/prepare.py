@@ -21,6 +21,7 @@ from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
 from mv.portfolio.schema import Event, Meter, Retrofit, SiteDescription
 from mv.readings.read import MeterReadings, read_meter
+from mv.readings.sufficiency import sufficiency
 from mv.readings.weather import WeatherReadings, daily_temperature, read_weather
 
 BASELINE, INSTALLATION, REPORTING, OUTSIDE = "baseline", "installation", "reporting", "outside"

@@ -65,7 +65,7 @@ def by_day_of_year(daily: pd.Series) -> pd.Series | None:
     """Mean of each day of the year, 1..365; short gaps interpolated, None where too little."""
     dates = pd.DatetimeIndex(daily.index)
     values = daily.to_numpy(float)
-    day = dates.dayofyear.to_numpy() - (dates.is_leap_year & (dates.dayofyear >= LEAP_DAY))
+    day = dates.day_of_year.to_numpy() - (dates.is_leap_year & (dates.day_of_year >= LEAP_DAY))
     keep = np.isfinite(values)
     place = np.clip(day[keep] - 1, 0, YEAR_DAYS - 1)
     counts = np.bincount(place, minlength=YEAR_DAYS)[:YEAR_DAYS]
