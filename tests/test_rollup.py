@@ -1,0 +1,188 @@
+"""Sites added up: totals, their intervals, and nothing dropped."""
+
+from dataclasses import replace
+
+import pytest
+
+from mv.portfolio.schema import Portfolio, Settings
+from mv.quantity import Interval, around
+from mv.results import (
+    Annual,
+    Periods,
+    PortfolioResult,
+    SiteResult,
+    from_json,
+    to_json,
+)
+from mv.rollup import carrier_total, chance_words, roll_up, standing
+from mv.savings.drift import load_prior
+
+PERIODS = Periods(
+    baseline_start="2022-01-01",
+    baseline_end="2022-12-31",
+    installation_start="2023-01-01",
+    installation_end="2023-01-31",
+    reporting_start="2023-02-01",
+    reporting_end="2024-01-31",
+    baseline_days=365,
+    baseline_days_used=365,
+    reporting_days=365,
+    reporting_days_used=365,
+)
+
+
+def site(key, saving=None, half=1.0, base=1000.0, estimate=None, **more):
+    fields = {
+        "site": key,
+        "name": key,
+        "carrier": "electricity",
+        "meters": [key],
+        "boundary": "whole_facility",
+        "unit": "kWh",
+        "verdict": "not verifiable",
+    }
+    annual = Annual(
+        unit="kWh",
+        estimated_savings=estimate,
+        verified_savings=None,
+        realisation_rate=None,
+        method="",
+        normal_conditions="",
+    )
+    if saving is not None:
+        value = around(saving, half, "kWh", confidence=0.9, base=base)
+        annual = replace(annual, verified_savings=value)
+        fields |= {
+            "verdict": "savings shown" if value.low > 0 else "not distinguishable",
+            "avoided_energy": value,
+            "adjusted_baseline": base,
+            "measured": base - saving,
+            "periods": PERIODS,
+        }
+    return SiteResult(**(fields | {"annual": annual} | more))
+
+
+def portfolio(**settings):
+    return Portfolio(
+        folder="f", settings=Settings(name="P", **settings), sites={}, meters=(), weather={}
+    )
+
+
+def prior(sigma):
+    given = {"source": "test", "electricity": {"sigma_common": sigma}}
+    return load_prior(Settings(name="p", uncertainty=given))
+
+
+def rolled(sites, **more):
+    return roll_up(
+        portfolio(), sites, prior=load_prior(), money={}, placebo={}, version="0", **more
+    )
+
+
+def test_half_widths_add_in_quadrature_and_straight():
+    """Worked case: independent 10 822.7 (20.3052 %), plain sum 20 500 (38.4615 %); computed by
+    numpy and by hand for a sheet of check values."""
+    savings = [12000, 8500, -1500, 30200, 4100]
+    halves = [3000, 4200, 2500, 9000, 1800]
+    sites = [
+        site(f"s{i}", s, h, 100_000.0)
+        for i, (s, h) in enumerate(zip(savings, halves, strict=True))
+    ]
+    total = carrier_total(sites, prior=prior(0.0), confidence=0.9)
+    assert total.avoided_energy.value == 53300
+    assert total.avoided_energy.half_width == pytest.approx(10822.7, abs=0.05)
+    assert total.avoided_energy.half_width / 53300 == pytest.approx(0.203052, abs=5e-7)
+    assert total.conservative.half_width == pytest.approx(20500)
+    assert total.conservative.half_width / 53300 == pytest.approx(0.384615, abs=5e-7)
+
+
+def test_the_common_part_adds_to_both():
+    sites = [site(f"s{i}", 100.0, 30.0, 1000.0) for i in range(4)]
+    total = carrier_total(sites, prior=prior(0.01), confidence=0.9)
+    common = 1.6448536 * 0.01 * 4000
+    assert total.common_part == pytest.approx(common, rel=1e-6)
+    assert total.avoided_energy.half_width == pytest.approx((60**2 + common**2) ** 0.5)
+    assert total.conservative.half_width == pytest.approx(120 + common)
+    assert total.avoided_energy.fraction == pytest.approx(0.1)
+
+
+def test_the_realisation_rate_is_over_the_same_sites():
+    sites = [
+        site("a", 100.0, 10.0, estimate=200.0),
+        site("b", 300.0, 10.0, estimate=None),
+        site("c", 50.0, 10.0, estimate=100.0),
+    ]
+    total = carrier_total(sites, prior=prior(0.0), confidence=0.9)
+    assert total.annual_estimated == 300
+    assert total.realisation_rate.value == pytest.approx(0.5)
+    assert total.annual_verified.value == pytest.approx(450)
+
+
+def test_entered_is_used_and_not_verifiable_and_not_yet_due():
+    sites = [
+        site("a", 100.0, 10.0, estimate=120.0),
+        site("b", estimate=80.0, reason="too short"),
+        site("c", due=False, estimate=40.0),
+        site("d", 5.0, 10.0),
+        site("e", role="comparison"),
+    ]
+    assert [standing(s) for s in sites] == [
+        "used",
+        "not_verifiable",
+        "not_yet_due",
+        "used",
+        "comparison",
+    ]
+    result = rolled(sites)
+    c = result.counts
+    assert c["entered"] == c["used"] + c["not_verifiable"] + c["not_yet_due"] == 4
+    assert c["comparison"] == 1
+    assert (c["savings shown"], c["not distinguishable"], c["not verifiable"]) == (1, 1, 1)
+    e = result.estimated
+    assert e["electricity/entered"] == 240
+    assert e["electricity/used"] == 120
+    assert e["electricity/not_verifiable"] == 80
+    assert e["electricity/not_yet_due"] == 40
+    assert len(result.sites) == 5
+    (total,) = result.totals
+    assert total.sites == 2
+    assert total.avoided_energy.value == 105
+
+
+def test_carriers_are_never_added_to_one_another():
+    gas = {"carrier": "natural_gas"}
+    result = rolled([site("a", 1.0), site("b", 2.0, **gas), site("c", 3.0, unit="m3", **gas)])
+    assert [(t.carrier, t.unit, t.avoided_energy.value) for t in result.totals] == [
+        ("electricity", "kWh", 1.0),
+        ("natural_gas", "kWh", 2.0),
+        ("natural_gas", "m3", 3.0),
+    ]
+
+
+def test_a_portfolio_without_a_single_used_site_has_no_total():
+    for sites in ([], [site("a", reason="too short")]):
+        result = rolled(sites)
+        assert result.totals == []
+        assert result.counts["used"] == 0
+        assert result.words == {}
+
+
+def test_groups_are_pooled():
+    result = rolled([site("a", 1.0, group="x"), site("b", 2.0, group="x"), site("c", 9.0)])
+    (group,) = result.groups
+    assert (group["group"], group["sites"]) == ("x", 2)
+    assert group["total"].avoided_energy.value == 3.0
+
+
+def test_chance_is_told():
+    assert chance_words(100, 0.9).startswith(
+        "Among 100 sites where nothing had changed, chance alone would show savings at about 5 "
+    )
+
+
+def test_results_come_back_from_json():
+    result = rolled([site("a", 100.0, 10.0, estimate=120.0), site("b")])
+    again = from_json(to_json(result))
+    assert isinstance(again, PortfolioResult)
+    assert again == result
+    assert isinstance(again.sites[0].avoided_energy, Interval)
