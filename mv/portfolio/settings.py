@@ -75,14 +75,15 @@ def settings(data: bytes, file: str, findings: list[Finding]) -> Settings | None
     try:
         made = Settings.model_validate(clean)
     except ValidationError as error:
+        told = {f.column for f in findings}
         for problem in error.errors(include_url=False):
             path = tuple(problem["loc"])
             name = dotted(path)
-            if problem["type"] == "missing":
+            if problem["type"] == "missing" and name not in told:
                 at = lines.get(dotted(path[:-1]))
                 words = f'the setting is missing; write {path[-1]} = "…"'
                 findings.append(Finding("value_missing", words, file, at, name))
-            elif problem["type"] != "extra_forbidden":
+            elif problem["type"] != "missing":
                 words = constraint_words(problem, _written(_value_at(clean, path)))
                 at = _line(lines, path)
                 findings.append(Finding("value_invalid", words, file, at, name))
