@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from mv.findings import Finding
@@ -206,7 +207,12 @@ def _groups(
     for group, carrier, unit in keys:
         own = [r for r in used if (r.group, r.carrier, r.unit) == (group, carrier, unit)]
         total = carrier_total(own, prior=prior, confidence=confidence)
-        rows.append({"group": group, "carrier": carrier, "sites": len(own), "total": total})
+        row = {"group": group, "carrier": carrier, "sites": len(own)}
+        row["adjusted_baseline"] = total.adjusted_baseline
+        row["avoided_energy"] = asdict(total.avoided_energy)
+        if total.annual_verified is not None:
+            row["saved_in_a_year"] = asdict(total.annual_verified)
+        rows.append(row)
     return rows
 
 

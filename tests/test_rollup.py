@@ -171,7 +171,8 @@ def test_groups_are_pooled():
     result = rolled([site("a", 1.0, group="x"), site("b", 2.0, group="x"), site("c", 9.0)])
     (group,) = result.groups
     assert (group["group"], group["sites"]) == ("x", 2)
-    assert group["total"].avoided_energy.value == 3.0
+    assert group["avoided_energy"]["value"] == 3.0
+    assert from_json(to_json(result)) == result
 
 
 def test_chance_is_told():

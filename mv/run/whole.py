@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, is_dataclass
+from dataclasses import replace
 from typing import Any
 
+from mv.money.portfolio_money import SiteMoney, portfolio_money
 from mv.portfolio.schema import Portfolio
+from mv.quantity import Derivation
 from mv.results import PortfolioResult, SiteResult
-from mv.rollup import roll_up
+from mv.rollup import roll_up, standing
 from mv.savings.drift import load_prior
 from mv.savings.placebo import placebo
 from mv.verify.site import Context
@@ -31,15 +33,39 @@ def conclude_portfolio(
     shown: dict[str, Any] = {}
     if context.placebo is not None:
         shown = context.placebo.as_fields()
-    return roll_up(
-        portfolio,
-        sites,
-        prior=context.prior,
-        money={},
-        placebo=_plain(shown),
-        version=version,
+    money, derivations = _money(portfolio, sites)
+    result = roll_up(
+        portfolio, sites, prior=context.prior, money=money, placebo=shown, version=version
     )
+    return replace(result, derivations=derivations)
 
 
-def _plain(value: Any) -> Any:
-    return asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
+def _money(
+    portfolio: Portfolio, sites: Sequence[SiteResult]
+) -> tuple[dict[str, Any], list[Derivation]]:
+    """The portfolio's account, from the sites' own."""
+    rows = []
+    for site in sites:
+        where = standing(site)
+        if where == "comparison":
+            continue
+        m = site.money
+        rows.append(
+            SiteMoney(
+                site=site.site,
+                name=site.name,
+                counts=where == "used",
+                why_not=site.reason,
+                cost_savings=m.cost_savings if m else None,
+                annual=m.annual_cost_savings if m else None,
+                annual_estimated=m.annual_cost_savings_estimated if m else None,
+                cost=(m.cost_actual if m.cost_actual is not None else m.cost_estimated)
+                if m
+                else None,
+                net_cost=m.net_cost if m else None,
+                net_cost_estimated=m.net_cost_estimated if m else None,
+                cash=m.cash if m else {},
+            )
+        )
+    settings = portfolio.settings
+    return portfolio_money(rows, currency=settings.currency, confidence=settings.confidence)
