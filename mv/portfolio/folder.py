@@ -251,7 +251,8 @@ def _capped(findings: list[Finding]) -> list[Finding]:
 
 def _in_order(findings: list[Finding]) -> list[Finding]:
     """By file, in the order of the tables, then by line; what has no line stands at the end."""
-    order = {SETTINGS: 0, RATES: 1} | {f.file: i for i, f in enumerate(TABLES.values(), 2)}
+    first = (SETTINGS, RATES, WORKBOOK, *(form.file for form in TABLES.values()))
+    order = {name: rank for rank, name in enumerate(first)}
 
     def place(finding: Finding) -> tuple:
         file = finding.file or ""

@@ -105,6 +105,8 @@ class Meter(Row):
     """Whether values are a counter that runs up (true) or use per interval (false)."""
     multiplier: float = Field(default=1.0, gt=0)
     """Factor between the file's values and use."""
+    multiplier_changes: str | None = None
+    """Days from which another multiplier holds, such as 2023-05-01=40; 2024-01-01=80."""
     boundary: Literal["whole_facility", "retrofit_isolation"] = "whole_facility"
     """What the meter sees: the whole site, or the retrofitted system alone."""
     rate: str | None = None

@@ -17,7 +17,7 @@ import re
 import warnings
 import zipfile
 from collections.abc import Collection
-from typing import Any
+from typing import IO, Any
 
 from mv.findings import Finding
 from mv.portfolio.cells import did_you_mean
@@ -34,8 +34,14 @@ from mv.portfolio.tables import (
 MAX_UNPACKED = 1_000_000_000
 """Bytes that a workbook may unpack to (common practice, no source)."""
 
+MAX_PROLOG = 65_536
+"""Bytes before the first element of an XML part (common practice, no source)."""
+
 MAX_RATIO = 200
 """Times its size that a part of a workbook may unpack to; real sheets reach 10 to 30."""
+
+# Comments and processing instructions, also those whose end has not been read yet.
+_REMARKS = re.compile(rb"<!--.*?(?:-->|\Z)|<\?.*?(?:\?>|\Z)", re.DOTALL)
 
 
 def read_workbook(
@@ -75,8 +81,8 @@ def read_workbook(
                     findings.append(Finding("table_unknown", words + near, file))
                     continue
                 found[name] = _sheet(sheet, books[1][sheet.title], f"{file}, sheet {name}")
-    except Exception as error:  # a damaged workbook fails in as many ways as it has parts
-        words = f"the workbook can't be read ({type(error).__name__}); save it again as .xlsx"
+    except Exception:  # a damaged workbook fails in as many ways as it has parts
+        words = "the workbook is damaged and can't be read; save it again as .xlsx"
         findings.append(Finding("table_unreadable", words, file))
         return {}
     return found
@@ -151,9 +157,29 @@ def _danger(data: bytes) -> str | None:
             for entry in entries:
                 if entry.filename.endswith((".xml", ".rels")):
                     with parts.open(entry) as stream:
-                        head = stream.read(4000)
-                    if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
+                        safe = _plain_prolog(stream)
+                    if not safe:
                         return "the workbook declares XML entities; it was not read"
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError):
         return "this is not a workbook; save it as .xlsx, without a password"
     return None
+
+
+def _plain_prolog(stream: IO[bytes]) -> bool:
+    """Whether an XML part comes to its first element without declaring anything before it.
+
+    A declaration of entities can only stand there.  Other encodings than UTF-8, in which it
+    could hide, are not written by spreadsheet programs and count as unsafe.
+    """
+    head = b""
+    while len(head) < MAX_PROLOG:
+        chunk = stream.read(4096)
+        head += chunk
+        plain = _REMARKS.sub(b"", head)
+        if b"\x00" in head or b"<!DOCTYPE" in plain or b"<!ENTITY" in plain:
+            return False
+        if re.search(rb"<[A-Za-z_]", plain):
+            return True
+        if not chunk:
+            return not plain.strip()
+    return False
