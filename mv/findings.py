@@ -108,6 +108,11 @@ _book(
         "step_unclear": "The times of a file follow no regular step between a minute and a day.",
         "unit_invalid": "The unit of a meter can't be converted into its carrier's unit.",
         "time_zone_unknown": "The clock of a file is no time zone that is known.",
+        "meter_absent": "A file of several meters has no row of the meter that is asked for.",
+        "xml_refused": "An XML file declares entities, nests too deep or holds no readings.",
+        "net_metered": "A meter shows what is left of use after the site's own generation.",
+        "multiplier_changed": "A meter's whole load steps by a factor at one instant, as it does "
+        "when a multiplier changes.",
         "duplicates_contradict": "Too many rows give different values for the same time.",
     },
 )
@@ -122,6 +127,27 @@ _book(
         "duplicate_unequal": "Rows repeat a time with different values; none of them counts.",
         "duplicate_superseded": "An estimated row repeats the time of a measured one, which counts.",
         "off_grid": "A time lies too far off the regular step of its file.",
+        "flagged_invalid": "A row is flagged as not valid by the file itself.",
+        "hour_nonexistent": "A row lies in the hour that the local clock skips in spring.",
+        "step_incomplete": "Rows of a finer step do not fill the interval they are added up to.",
+        "register_start": "The first reading of a register gives no use of its own.",
+        "register_gap": "After a gap a register tells the total and not how it is split.",
+        "register_reset": "A register falls without rolling over; use over it is not known.",
+        "negative_value": "Use below zero where no generation is declared.",
+        "catch_up": "A value right after a gap holds the gap's energy as well.",
+        "spike": "A value far above anything else the meter reads.",
+        "zero_run": "Zeros that stand for missing readings or an outage.",
+        "outage": "A fall below the base load: the supply was off.",
+        "stuck_value": "One value repeated for longer than chance explains.",
+        "bill_cancelled": "A bill was cancelled, or its cancellation.",
+        "bill_superseded": "A bill was replaced by a later one for the same days.",
+        "bill_joined": "A bill was joined with the next one into a longer period.",
+        "bill_short": "A bill covers too few days to be compared with others.",
+        "bill_long": "A bill covers too many days to be compared with others.",
+        "bill_negative": "A bill has a use below zero.",
+        "bill_fee": "A row of a bill table is a charge and no use.",
+        "temperature_stuck": "One temperature repeated for longer than weather does.",
+        "temperature_suspect": "A temperature failed the weather service's own checks.",
         "bill_dates_impossible": "A bill ends on or before the day it starts.",
         "bill_overlap": "A bill covers days that another bill covers too.",
         "temperature_implausible": "A temperature lies outside what weather does.",
@@ -132,6 +158,21 @@ _book(
     {
         "rows_unordered": "Rows did not follow one another in time; they were sorted.",
         "stamps_snapped": "Times were a little off the regular step and were moved onto it.",
+        "hour_24": "Times written 24:00 were read as 00:00 of the next day.",
+        "clock_standard": "A file keeps standard time all year; its times were read so.",
+        "autumn_hour_split": "The hour that occurs twice in autumn held both passes in one value; "
+        "it was spread evenly over the two.",
+        "steps_mixed": "A file changes the length of its intervals; the finer were added up.",
+        "register_rolled_over": "A register passed its last digit and went on from zero.",
+        "multiplier_applied": "A multiplier that changes on declared days was applied.",
+        "sign_turned": "Export is written below zero and was turned.",
+        "bills_estimated_joined": "Estimated bills were joined with the next actual read.",
+        "bill_dates_inclusive": "Bills end the day before the next begins; each end was moved by "
+        "one day.",
+        "bills_summed": "Several rows for the same days were added up.",
+        "temperature_from_extremes": "Daily means were made of the highest and lowest "
+        "temperature.",
+        "temperature_tenths": "Temperatures are written in tenths of a degree.",
         "temperature_interpolated": "Short gaps in the temperatures were filled by a straight "
         "line.",
     },
@@ -141,6 +182,26 @@ _book(
     {
         "stamp_assumed": "The meter's row does not say whether a time marks the start or the end "
         "of its interval; the start is assumed.",
+        "stamp_detected": "Whether a time marks the start or the end of its interval was not "
+        "declared; the file shows it.",
+        "clock_of_header": "The header of the times says UTC; the meter's row names no clock.",
+        "autumn_hour_once": "The hour that occurs twice in autumn stands in the file once.",
+        "level_offset": "After a gap the whole load is higher or lower by a constant.",
+        "level_step": "A meter's whole load steps by a simple factor at one instant.",
+        "bill_gap": "Days between bills are covered by none.",
+        "bill_months_assumed": "Bills name months without read dates; calendar months are "
+        "assumed.",
+        "bill_calendar_months": "All bills are whole calendar months, which meters are rarely "
+        "read by.",
+        "bill_step": "Use per day steps far up or down between bills: meters merged or split?",
+        "bill_length_uneven": "Bills are longer than the usual month.",
+        "station_hemisphere": "A station's seasons are those of the other hemisphere.",
+        "station_shifted": "A station's day, or its effect on the load, is shifted in time.",
+        "station_unrelated": "Energy that should follow the weather does not follow this "
+        "station's.",
+        "baseline_short": "A baseline is usable and shorter than it should be.",
+        "reporting_short": "A reporting period is usable and not complete.",
+        "coverage_uneven": "A month or a range of temperatures has few usable days.",
         "readings_missing": "Intervals between the first and the last reading have no row; they "
         "stay missing, nothing is put in their place.",
         "readings_estimated": "Values are marked as estimated; they are used and counted.",
@@ -211,6 +272,7 @@ _book(
         "lighting_estimate_differs": "The estimate of the retrofit and the sum of its schedule "
         "differ.",
         "lighting_exceeds_use": "The estimate is a large part of, or above, the site's whole use.",
+        "lighting_interactive_unusual": "An interactive factor is outside the published range.",
         "lighting_control_hours": "A line counts controls twice: fewer hours and a control share.",
     },
 )
@@ -242,6 +304,7 @@ _book(
         "accounts for it.",
         "plan_departed": "The report departs from the frozen plan.",
         "plan_unreadable": "The folder's plan.json can't be read, so nothing was compared with it.",
+        "plan_altered": "The frozen plan was edited after it was frozen.",
     },
 )
 

@@ -383,6 +383,12 @@ class Limits(Described):
     """Hours of one identical value, not zero, that count as a stuck meter."""
     zero_hours: Positive = 6
     """Hours of zeros that count as missing where the meter never goes near zero."""
+    outage_share: Share = 0.1
+    """Share of the base load under which a meter that never goes near zero is off (common
+    practice, no source)."""
+    negative_share: Share = 0.02
+    """Share of values below zero, without declared generation, above which a meter is taken for
+    a net meter (common practice, no source)."""
     snap_seconds: Positive = 90
     """How far a stamp may be off its grid and still be snapped."""
     duplicate_share: Share = 0.01

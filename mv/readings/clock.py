@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -130,7 +131,7 @@ def to_utc(local: np.ndarray, zone: str) -> Instants:
     order = np.argsort(which, kind="stable")
     rows, which = rows[order], which[order]
     bounds = np.flatnonzero(np.r_[True, which[1:] != which[:-1], True])
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in pairwise(bounds):
         change, members = which[a], rows[a:b]
         if after[change] > before[change]:
             gaps.append(members)  # already read with the old offset
@@ -157,3 +158,11 @@ def _second_pass(times: np.ndarray, newest_first: bool) -> np.ndarray:
         repeat = np.r_[False, times[order][1:] == times[order][:-1]]
         second[order[repeat]] = True
     return second
+
+
+def offset_name(seconds: int) -> str:
+    """`UTC`, `UTC+01:00`, `UTC-05:00` of a fixed offset."""
+    if not seconds:
+        return "UTC"
+    sign = "+" if seconds > 0 else "-"
+    return f"UTC{sign}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"

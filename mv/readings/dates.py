@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 
 from mv.findings import Finding, ReadingsError
 
+DAY = 86_400
 YEARS = (1900, 2200)
 """Years that a reading can be of; anything else is not a date."""
 _FIRST = int(dt.datetime(YEARS[0], 1, 1, tzinfo=dt.UTC).timestamp())

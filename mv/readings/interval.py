@@ -7,71 +7,30 @@ Each row ends up used or under the name of a rule.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from mv.findings import Finding, ReadingsError
 from mv.portfolio.schema import Limits
 from mv.readings import clock
+from mv.readings.rows import MISSING, Rows
 
-MEASURED, ESTIMATED, MISSING, EXCLUDED = range(4)
-FLAGS = ("measured", "estimated", "missing", "excluded")
 DAY = 86_400
 STEP_LEAST, STEP_MOST = 60, DAY
-
-
-@dataclass
-class Rows:
-    """Rows of one meter on their way to a grid.
-
-    `utc` (n,) seconds of the interval's start; `values` (n,) in the file's unit; `flags` (n,)
-    MEASURED or ESTIMATED; `lines` (n,) where each stands.  `excluded` counts rows that already
-    left, by rule.
-    """
-
-    file: str
-    utc: np.ndarray
-    values: np.ndarray
-    flags: np.ndarray
-    lines: np.ndarray
-    excluded: dict[str, int] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
-
-    def __len__(self) -> int:
-        return len(self.utc)
-
-    def leave(self, mask: np.ndarray, rule: str, message: str) -> None:
-        """Take the rows of `mask` out under `rule`; `message` may hold {n}."""
-        n = int(mask.sum())
-        if not n:
-            return
-        first = int(np.flatnonzero(mask)[0])
-        self.findings.append(
-            Finding(
-                rule,
-                message.format(n=n),
-                file=self.file,
-                line=int(self.lines[first]),
-                count=n,
-            )
-        )
-        self.excluded[rule] = self.excluded.get(rule, 0) + n
-        self.keep(~mask)
-
-    def keep(self, which: np.ndarray) -> None:
-        """Keep or reorder rows by a mask or an index."""
-        self.utc, self.values = self.utc[which], self.values[which]
-        self.flags, self.lines = self.flags[which], self.lines[which]
+RUN_OF_STEP = 12
+"""Equal distances in a row that make a step of its own in a file of mixed steps."""
 
 
 @dataclass
 class Grid:
-    """A regular series: `starts` (m,) UTC seconds, `values` (m,) NaN where missing, `flags`."""
+    """A regular series: `starts` (m,) UTC seconds, `values` (m,) NaN where missing, `flags` (m,),
+    `counts` (m,) rows of the file that each interval is made of."""
 
     starts: np.ndarray
     values: np.ndarray
     flags: np.ndarray
+    counts: np.ndarray
     step: int
 
 
@@ -99,8 +58,8 @@ def step_of(utc: np.ndarray, file: str) -> int:
         raise ReadingsError(
             Finding(
                 "step_unclear",
-                f"most times lie {duration_words(step)} apart; intervals must be between 1 minute and "
-                "1 day and fit into a day. If these are bills, enter data = bills.",
+                f"most times lie {duration_words(step)} apart; intervals must be between 1 "
+                "minute and 1 day and fit into a day. If these are bills, enter data = bills.",
                 file=file,
             )
         )
@@ -109,7 +68,7 @@ def step_of(utc: np.ndarray, file: str) -> int:
 
 def sort_rows(rows: Rows) -> None:
     """Put rows in order of time, stable; tells when they weren't (newest first is an order)."""
-    gaps = np.diff(rows.utc)
+    gaps = np.diff(rows.seconds)
     if (gaps >= 0).all():
         return
     if (gaps <= 0).all():
@@ -126,7 +85,7 @@ def sort_rows(rows: Rows) -> None:
             count=back,
         )
     )
-    rows.keep(np.argsort(rows.utc, kind="stable"))
+    rows.keep(np.argsort(rows.seconds, kind="stable"))
 
 
 def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
@@ -136,13 +95,15 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
     a daily interval lasts 23 or 25 hours on switching days.
     """
     if step <= 3600:
-        phase = _phase(rows.utc, step)
-        place = np.rint((rows.utc - phase) / step).astype(np.int64)
-        drift = rows.utc - phase - place * step
+        phase = _phase(rows.seconds, step)
+        place = np.rint((rows.seconds - phase) / step).astype(np.int64)
+        drift = rows.seconds - phase - place * step
         first, last = int(place.min()), int(place.max())
         starts = phase + np.arange(first, last + 1, dtype=np.int64) * step
     else:
-        local = clock.offsets_of(zone, int(rows.utc[0]), int(rows.utc[-1])).local(rows.utc)
+        local = clock.offsets_of(zone, int(rows.seconds[0]), int(rows.seconds[-1])).local(
+            rows.seconds
+        )
         phase = _phase(local, step)
         place = np.rint((local - phase) / step).astype(np.int64)
         drift = local - phase - place * step
@@ -155,8 +116,8 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
         rows.leave(
             off,
             "off_grid",
-            f"{{n}} rows lie more than {limits.snap_seconds:g} s off the {duration_words(step)} grid "
-            "of the file and were left out.",
+            f"{{n}} rows lie more than {limits.snap_seconds:g} s off the {duration_words(step)} "
+            "grid of the file and were left out.",
         )
         drift = drift[~off]
     moved = int((drift != 0).sum())
@@ -172,16 +133,88 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
                 count=moved,
             )
         )
-    place = _settle_repeats(rows, place - first, limits)
+    place = settle_repeats(rows, place - first, limits)
     values = np.full(len(starts), np.nan)
     flags = np.full(len(starts), MISSING, dtype=np.int8)
+    counts = np.zeros(len(starts), dtype=np.int64)
     values[place] = rows.values
     flags[place] = rows.flags
-    return Grid(starts, values, flags, step)
+    counts[place] = 1
+    return Grid(starts, values, flags, counts, step)
 
 
-def _settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
-    """Let each place keep one row at most: equal repeats once, contradicting ones not at all."""
+def mixed_steps(seconds: np.ndarray) -> tuple[int, ...]:
+    """The steps that rule long stretches of sorted, distinct times, ascending; one as a rule."""
+    gaps = np.diff(seconds)
+    if len(gaps) < 2 * RUN_OF_STEP or (gaps == gaps[0]).all():
+        return ()
+    begin = np.flatnonzero(np.r_[True, gaps[1:] != gaps[:-1]])
+    runs = np.diff(np.r_[begin, len(gaps)])
+    lengths = {int(g) for g in gaps[begin[runs >= RUN_OF_STEP]]}
+    return tuple(sorted(g for g in lengths if STEP_LEAST <= g < DAY and DAY % g == 0))
+
+
+def durations(seconds: np.ndarray, steps: tuple[int, ...], ends: bool) -> np.ndarray:
+    """Seconds that each row of a file of mixed steps stands for.
+
+    A row lasts until the next (from the one before, where stamps mark ends) when that distance
+    is a step of the file which a neighbour confirms, else as long as the row beside it.
+    """
+    if ends:
+        return durations(-seconds[::-1], steps, False)[::-1]
+    gap = np.r_[np.diff(seconds), 0]
+    sure = np.isin(gap, steps)
+    sure &= (gap == np.r_[gap[1:], 0]) | (gap == np.r_[0, gap[:-1]])
+    at = np.maximum.accumulate(np.where(sure, np.arange(len(gap)), 0))
+    first = np.flatnonzero(sure)
+    own = gap[at]
+    if len(first):
+        own[: first[0]] = gap[first[0]]
+    return own
+
+
+def join_to_coarsest(
+    rows: Rows, lengths: np.ndarray, step: int, limits: Limits
+) -> tuple[Rows, np.ndarray]:
+    """Add rows of finer steps up into intervals of `step`; values must be energies.
+
+    Returns rows of one step and how many rows of the file each is made of.  Intervals that the
+    finer rows do not fill leave as `step_incomplete`.
+    """
+    phase = _phase(rows.seconds[lengths == step], step)
+    place = (rows.seconds - phase) // step
+    first = np.flatnonzero(np.r_[True, place[1:] != place[:-1]])
+    filled = np.add.reduceat(lengths, first)
+    counts = np.diff(np.r_[first, len(place)])
+    whole = np.repeat(filled == step, counts)
+    rows.leave(
+        ~whole,
+        "step_incomplete",
+        f"{{n}} rows of a finer step do not fill their {duration_words(step)} and were left out.",
+    )
+    place = place[whole]
+    first = np.flatnonzero(np.r_[True, place[1:] != place[:-1]]) if len(place) else first[:0]
+    if not len(first):
+        raise ReadingsError(Finding("step_unclear", "no interval is filled.", file=rows.file))
+    counts = np.diff(np.r_[first, len(place)])
+    rows.tell(
+        "steps_mixed",
+        f"the file changes its step; all readings were added up to {duration_words(step)}.",
+        count=int((counts > 1).sum()),
+    )
+    values = np.add.reduceat(rows.values, first)
+    flags = np.maximum.reduceat(rows.flags, first)
+    rows.seconds = place[first] * step + phase
+    rows.values, rows.flags, rows.lines = values, flags, rows.lines[first]
+    return rows, counts
+
+
+def settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
+    """Let each place keep one row at most: equal repeats once, contradicting ones not at all.
+
+    Returns the places of the rows that stay.  Raises ReadingsError when more rows than
+    `limits.duplicate_share` contradict each other.
+    """
     same = np.r_[False, place[1:] == place[:-1]]
     if not same.any():
         return place
@@ -240,6 +273,7 @@ def _phase(seconds: np.ndarray, step: int) -> int:
 
 
 def duration_words(seconds: int) -> str:
+    """`15 minutes`, `1 hour`, `1 day` of seconds."""
     for length, word in ((DAY, "day"), (3600, "hour"), (60, "minute")):
         if seconds >= length and seconds % length == 0:
             return f"{seconds // length} {word}{'s' if seconds != length else ''}"

@@ -11,19 +11,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-import pyarrow.compute as pc
 
 from mv import units
 from mv.findings import Finding, ReadingsError
 from mv.portfolio.schema import Limits, Meter, SiteDescription
-from mv.readings import bills, clock, dates, flags, interval, shape
-from mv.readings.number_text import to_numbers
+from mv.readings import bills, clock, interval, meter_changes, registers, switching
+from mv.readings.cleaning import clean, used_rows
+from mv.readings.formats import Asked, read_table
+from mv.readings.rows import ESTIMATED, FLAGS, MISSING, Rows, meter_rows, only_meter
 from mv.readings.source import SourceFile, open_source
-from mv.readings.table import Table, read_delimited
-
-UNREADABLE_SHARE = 0.05
-"""Share of rows with an unreadable time or value above which a file is refused (common
-practice, no source)."""
+from mv.readings.table import Table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,13 +48,53 @@ class MeterReadings:
 def read_meter(description: SiteDescription, meter: Meter) -> MeterReadings:
     """Read one meter (ReadingsError when its file can't be read right)."""
     source = open_source(description.folder, meter.file)
-    return read_source(source, meter, description.site.time_zone, description.settings.limits)
+    beside = any(
+        other.flow == "generation" and other.carrier == meter.carrier
+        for other in description.meters
+    )
+    return read_source(
+        source, meter, description.site.time_zone, description.settings.limits, beside
+    )
 
 
-def read_source(source: SourceFile, meter: Meter, site_zone: str, limits: Limits) -> MeterReadings:
-    """Read one meter from bytes at hand; `site_zone` is the clock where the meter names none."""
+def read_source(
+    source: SourceFile,
+    meter: Meter,
+    site_zone: str,
+    limits: Limits,
+    generation_metered: bool = False,
+) -> MeterReadings:
+    """Read one meter from bytes at hand.
+
+    Parameters
+    ----------
+    site_zone : clock of the site, and of the file where the meter names none.
+    generation_metered : whether the site's own generation has a meter, so that values below
+        zero may stand.
+    """
+    asked = Asked(
+        key=meter.meter,
+        carrier=meter.carrier,
+        flow=meter.flow,
+        value_column=meter.value_column,
+        meter_column=meter.meter_column,
+    )
     try:
-        door = units.door(meter.carrier, meter.unit, meter.heat_content)
+        table = read_table(source, asked)
+        door = _door(table, meter)
+        zone = meter.time_zone or site_zone
+        if meter.data == "bills":
+            return _read_bills(source, only_meter(table, meter), meter, door, zone, limits)
+        signed = generation_metered or meter.flow == "generation"
+        return _read_interval(source, table, meter, door, (zone, site_zone), limits, signed)
+    except ReadingsError as error:
+        raise ReadingsError([f.at(file=source.name) for f in error.findings]) from error
+
+
+def _door(table: Table, meter: Meter) -> units.Door:
+    unit = table.declared.get("unit") or meter.unit
+    try:
+        return units.door(meter.carrier, unit, meter.heat_content)
     except units.UnitError as error:
         raise ReadingsError(
             Finding(
@@ -68,126 +105,205 @@ def read_source(source: SourceFile, meter: Meter, site_zone: str, limits: Limits
                 column="unit",
             )
         ) from error
-    zone = meter.time_zone or site_zone
-    table = read_delimited(source.name, source.data)
-    try:
-        if meter.data == "bills":
-            return _read_bills(source, table, meter, door, zone, limits)
-        return _read_interval(source, table, meter, door, zone, limits)
-    except ReadingsError as error:
-        raise ReadingsError([f.at(file=source.name) for f in error.findings]) from error
 
 
 def _read_interval(
-    source: SourceFile, table: Table, meter: Meter, door: units.Door, zone: str, limits: Limits
+    source: SourceFile,
+    table: Table,
+    meter: Meter,
+    door: units.Door,
+    zones: tuple[str, str],
+    limits: Limits,
+    signed: bool,
 ) -> MeterReadings:
-    roles = shape.interval_roles(
-        table,
-        time=meter.time_column,
-        value=meter.value_column,
-        flag=meter.flag_column,
-        unit=meter.unit,
-        key=meter.meter,
-    )
-    times = column_times(table, roles, meter.day_first)
-    values, empty, unreadable, _ = to_numbers(table.columns[roles.value])
-    blank = blank_rows(table)
-    marks = np.zeros(len(table), dtype=np.int8)
-    if roles.flag is not None:
-        marks[flags.is_estimated(table.columns[roles.flag])] = interval.ESTIMATED
-    rows = interval.Rows(table.file, times.seconds, values, marks, table.lines)
-    rows.findings.extend(table.findings)
-    if table.malformed:
-        rows.excluded["row_malformed"] = table.malformed
-    read = int((~blank).sum()) + table.malformed
-    bad = (~times.readable, unreadable, empty)
-    if blank.any():
-        rows.keep(~blank)
-        bad = tuple(b[~blank] for b in bad)
-    _leave_unreadable(rows, *bad)
-    if not len(rows):
-        raise ReadingsError(
-            Finding("file_empty", "no row of the file has both a time and a value.")
-        )
-
-    stamp = meter.stamp or "start"
-    if meter.stamp is None:
-        rows.findings.append(
-            Finding(
-                "stamp_assumed",
-                "a time is taken as the start of its interval. If it marks the end, enter "
-                "stamp = end for this meter; days and peaks then move by one interval.",
-                file=table.file,
-            )
-        )
-    if times.zoned:
-        zone_of_file, rows.utc = "UTC", rows.utc
-    else:
-        zone_of_file = zone
-        rows.utc = clock.to_utc(rows.utc, zone).utc
+    zone, site_zone = zones
+    rows = meter_rows(table, meter, zone)
+    ends = _ends(rows, meter)
+    if rows.says_utc and not rows.zoned and meter.time_zone is None:
+        rows.tell("clock_of_header", "the header of the times says UTC; they were read so.")
+        zone = "UTC"
+    rule_clock = "UTC" if rows.zoned else switching.settle_clock(rows, zone)
     interval.sort_rows(rows)
-    step = interval.step_of(rows.utc, table.file)
-    if stamp == "end":
-        rows.utc = _interval_starts(rows.utc, step, zone)
-    grid = interval.to_grid(rows, step, zone, limits)
+    grid, hours = _grid(rows, meter, door, rule_clock, limits, ends, table)
+    _split_autumn_hour(grid, rows, rule_clock, door, limits)
 
-    scale = door.factor * meter.multiplier
-    if door.kind == "power":
-        scale *= step / 3600
-    energy = grid.values * scale
-    missing = int((grid.flags == interval.MISSING).sum())
-    if missing:
-        rows.findings.append(
-            Finding(
-                "readings_missing",
-                f"{missing} of {len(energy)} intervals have no reading and stay missing.",
-                file=table.file,
-                count=missing,
-                effect=f"coverage {1 - missing / len(energy):.1%}",
-            )
-        )
-    estimated = int((grid.flags == interval.ESTIMATED).sum())
-    if estimated:
-        rows.findings.append(
-            Finding(
-                "readings_estimated",
-                f"{estimated} of {len(energy)} intervals are marked as estimated; they are used.",
-                file=table.file,
-                count=estimated,
-            )
-        )
-    index = pd.DatetimeIndex(grid.starts.astype("datetime64[s]").astype("datetime64[ns]"))
+    scale = door.factor * meter.multiplier * (hours if door.kind == "power" else 1.0)
+    grid.values *= scale
+    rows.lost = {rule: value * scale for rule, value in rows.lost.items()}
+    meter_changes.apply_multipliers(grid, rows, meter, rule_clock)
+    if not signed:
+        meter_changes.judge_flow(grid, rows, meter, site_zone, limits)
+    clean(grid, rows, limits, signed=signed)
+    meter_changes.judge_factor(grid, rows, meter)
+    meter_changes.judge_offset(grid, rows)
+    _tell_flags(grid, rows)
+
+    stamps = grid.starts.astype("datetime64[s]").astype("datetime64[ns]")
     frame = pd.DataFrame(
         {
-            "energy": energy,
-            "flag": pd.Categorical.from_codes(grid.flags, categories=list(interval.FLAGS)),
+            "energy": grid.values,
+            "flag": pd.Categorical.from_codes(grid.flags, categories=list(FLAGS)),
         },
-        index=index.tz_localize("UTC").rename("start"),
+        index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
     )
-    used = int((grid.flags <= interval.ESTIMATED).sum())
+    stamp = "end" if ends else "start"
     return MeterReadings(
         meter=meter,
         kind="interval",
         table=frame,
         unit=door.canonical,
-        step_seconds=step,
-        time_zone=zone_of_file,
+        step_seconds=grid.step,
+        time_zone=rule_clock,
         stamp=stamp,
         input={
             "file": source.name,
             "sha256": source.sha256,
-            "rows_read": read,
-            "rows_used": used,
+            "rows_read": rows.read,
+            "rows_used": used_rows(grid),
             "excluded": rows.excluded,
-            "step": interval.duration_words(step),
-            "time_basis": f"{zone_of_file}, stamps mark the {stamp}",
-            "unit": meter.unit,
-            "coverage": used / len(frame),
+            "step": interval.duration_words(grid.step),
+            "time_basis": f"{rule_clock}, stamps mark the {stamp}",
+            "unit": table.declared.get("unit") or meter.unit,
+            "coverage": float((grid.flags <= ESTIMATED).mean()),
             "first": _iso(grid.starts[0]),
             "last": _iso(grid.starts[-1]),
         },
         findings=tuple(rows.findings),
+        energy={"used": float(np.nansum(grid.values))} | rows.lost,
     )
+
+
+def _ends(rows: Rows, meter: Meter) -> bool:
+    """Whether times mark ends: declared, else shown by the file, else shown by the first and
+    last time of day, else starts are assumed."""
+    if meter.stamp is not None:
+        return meter.stamp == "end"
+    if rows.ends is not None:
+        rows.tell(
+            "stamp_detected",
+            f"times mark the {'end' if rows.ends else 'start'} of their intervals: {rows.why}.",
+        )
+        return rows.ends
+    first, last = rows.seconds.min() % interval.DAY, rows.seconds.max() % interval.DAY
+    gap = float(np.median(np.abs(np.diff(rows.seconds[:1000])))) if len(rows) > 1 else 0.0
+    if 0 < gap < interval.DAY and first == gap and last == 0:
+        rows.tell(
+            "stamp_detected",
+            "times mark the end of their intervals: the file begins one interval after midnight "
+            "and ends at midnight.",
+        )
+        return True
+    if 0 < gap < interval.DAY and first == 0 and last == interval.DAY - gap:
+        rows.tell(
+            "stamp_detected",
+            "times mark the start of their intervals: the file begins at midnight and ends one "
+            "interval before midnight.",
+        )
+        return False
+    rows.tell(
+        "stamp_assumed",
+        "a time is taken as the start of its interval. If it marks the end, enter stamp = end "
+        "for this meter; days and peaks then move by one interval.",
+    )
+    return False
+
+
+def _grid(
+    rows: Rows,
+    meter: Meter,
+    door: units.Door,
+    zone: str,
+    limits: Limits,
+    ends: bool,
+    table: Table,
+) -> tuple[interval.Grid, float]:
+    """The regular series and the hours by which power becomes energy (1 where that is done)."""
+    counter = meter.register_values
+    if counter is None:
+        counter = table.declared.get("values") == "register" or (
+            table.declared.get("values") is None
+            and door.kind != "power"
+            and registers.looks_like_register(rows.values)
+        )
+    if counter:
+        step = interval.step_of(rows.seconds, rows.file)
+        return registers.difference(interval.to_grid(rows, step, zone, limits), rows), 1.0
+    steps = interval.mixed_steps(rows.seconds)
+    if len(steps) < 2 or any(steps[-1] % s for s in steps):
+        step = interval.step_of(rows.seconds, rows.file)
+        if ends:
+            rows.seconds = _interval_starts(rows.seconds, step, zone)
+        return interval.to_grid(rows, step, zone, limits), step / 3600
+    interval.settle_repeats(rows, rows.seconds, limits)
+    lengths = interval.durations(rows.seconds, steps, ends)
+    if ends:
+        rows.seconds = rows.seconds - lengths
+    hours = steps[-1] / 3600
+    if door.kind == "power":
+        rows.values = rows.values * lengths / steps[-1]
+    rows, counts = interval.join_to_coarsest(rows, lengths, steps[-1], limits)
+    grid = interval.to_grid(rows, steps[-1], zone, limits)
+    if len(counts) == len(rows):
+        grid.counts[grid.flags != MISSING] = counts
+    return grid, hours
+
+
+def _split_autumn_hour(
+    grid: interval.Grid, rows: Rows, zone: str, door: units.Door, limits: Limits
+) -> None:
+    """Spread an autumn value that holds both passes of the hour that occurs twice.
+
+    Only energies can hold both; the value must be about twice its neighbours'.
+    """
+    if door.kind == "power" or grid.step > 3600:
+        return
+    table = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
+    per_hour = 3600 // grid.step
+    for change, before, after in zip(
+        table.changes, table.offsets[:-1], table.offsets[1:], strict=True
+    ):
+        at = int(change - grid.starts[0]) // grid.step
+        if after - before != -3600 or not 2 * per_hour <= at < len(grid.starts) - 2 * per_hour:
+            continue
+        first = slice(at - per_hour, at)
+        second = slice(at, at + per_hour)
+        beside = np.r_[
+            grid.values[at - 2 * per_hour : at - per_hour],
+            grid.values[at + per_hour : at + 2 * per_hour],
+        ]
+        value, other = grid.values[first], grid.values[second]
+        if not (np.isnan(other).all() and np.isfinite(value).all() and np.isfinite(beside).all()):
+            continue
+        if not 1.6 <= value.mean() / max(beside.mean(), 1e-300) <= 2.5:
+            continue
+        grid.values[first] = grid.values[second] = value / 2
+        grid.flags[second] = grid.flags[first]
+        rows.findings = [f for f in rows.findings if f.rule != "autumn_hour_once"]
+        rows.tell(
+            "autumn_hour_split",
+            f"the value of the hour that occurs twice on {np.datetime64(int(change), 'D')} is "
+            "twice its neighbours' and was spread evenly over both passes.",
+            count=per_hour,
+        )
+
+
+def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
+    n = len(grid.values)
+    missing = int((grid.flags == MISSING).sum())
+    if missing:
+        rows.tell(
+            "readings_missing",
+            f"{missing} of {n} intervals have no reading and stay missing.",
+            count=missing,
+            effect=f"{1 - missing / n:.1%} of intervals have one",
+        )
+    estimated = int((grid.flags == ESTIMATED).sum())
+    if estimated:
+        rows.tell(
+            "readings_estimated",
+            f"{estimated} of {n} intervals are marked as estimated; they are used.",
+            count=estimated,
+        )
 
 
 def _read_bills(
@@ -226,68 +342,6 @@ def _read_bills(
             "last": read.table["end"].iloc[-1].date().isoformat(),
         },
         findings=tuple(read.findings),
-    )
-
-
-def column_times(table: Table, roles: shape.Roles, day_first: bool | None) -> dates.Times:
-    """Times of each row, date and clock joined where they stand in two columns."""
-    at = roles.time if roles.time is not None else roles.date
-    times = dates.to_times(
-        table.columns[at],
-        file=table.file,
-        name=table.names[at],
-        day_first=day_first,
-        lines=table.lines,
-    )
-    if roles.clock is None:
-        return times
-    clocks, good = dates.seconds_of_day(table.columns[roles.clock])
-    return dates.Times(
-        times.seconds + clocks,
-        times.readable & good,
-        times.zoned,
-        f"{times.form} and clock",
-        int((clocks == interval.DAY).sum()),
-    )
-
-
-def blank_rows(table: Table) -> np.ndarray:
-    """Which rows have no text in any column; shape (rows,), bool."""
-    blank = np.ones(len(table), dtype=bool)
-    for column in table.columns:
-        nothing = column.is_null().to_numpy(zero_copy_only=False)
-        if not nothing.all() and not nothing.any():
-            text = column.type in ("string", "large_string")
-            nothing = pc.equal(column, "").to_numpy(zero_copy_only=False) if text else nothing
-        blank &= nothing
-        if not blank.any():
-            return blank
-    return blank
-
-
-def _leave_unreadable(
-    rows: interval.Rows, untimed: np.ndarray, unreadable: np.ndarray, empty: np.ndarray
-) -> None:
-    n = len(rows)
-    for mask, rule, what in (
-        (untimed, "times_unreadable", "times"),
-        (unreadable, "values_unreadable", "values"),
-    ):
-        if mask.sum() > max(UNREADABLE_SHARE * n, 5):
-            raise ReadingsError(
-                Finding(
-                    rule,
-                    f"{int(mask.sum())} of {n} {what} can't be read. Name the right column in "
-                    "meters.csv, or export the file again.",
-                    line=int(rows.lines[np.flatnonzero(mask)[0]]),
-                    count=int(mask.sum()),
-                )
-            )
-    rows.leave(untimed, "time_unreadable", "{n} rows have a time that can't be read.")
-    unreadable, empty = unreadable[~untimed], empty[~untimed]
-    rows.leave(unreadable, "value_unreadable", "{n} rows have a value that is not a number.")
-    rows.leave(
-        empty[~unreadable], "value_empty", "{n} rows have a time and no value; nothing was put in."
     )
 
 

@@ -7,27 +7,18 @@ columns listed.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from dataclasses import dataclass
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from mv.findings import Finding, ReadingsError
+from mv.readings import headings
+from mv.readings.headings import plain
 from mv.readings.table import Table, looks_like
 
 SAMPLE_ROWS = 60
-
-_TIME_NAMES = ["time", "timestamp", "datetime", "dateandtime", "datetimelocal", "timelocal", "localtime", "utc", "timeutc", "utctime", "datetimeutc", "interval", "intervalstart", "readtime", "readingtime", "zeit", "zeitstempel", "datumuhrzeit", "fecha", "fechahora", "horodate"]
-_START_NAMES = ["start", "starttime", "startdate", "from", "fromdate", "intervalstart", "periodstart", "startdatetime", "begin", "von", "billstart", "servicefrom", "datefrom", "intervalstarttime", "startofperiod"]
-_END_NAMES = ["end", "endtime", "enddate", "to", "todate", "intervalend", "periodend", "enddatetime", "until", "bis", "billend", "serviceto", "dateto", "intervalendtime", "endofperiod"]
-_DATE_NAMES = ["date", "day", "datum", "fecha", "data", "readdate", "readingdate", "usagedate", "jour"]
-_CLOCK_NAMES = ["time", "hour", "starttime", "uhrzeit", "hora", "heure", "clock"]
-_VALUE_NAMES = ["value", "values", "usage", "use", "consumption", "energy", "quantity", "reading", "load", "amount", "verbrauch", "consumo", "total", "totalusage", "kwh", "kw", "wh", "mwh", "m3", "therm", "therms", "ccf", "gj", "mj", "energykwh", "usagekwh", "usekwh", "consumptionkwh", "volume", "kvalue", "wert", "valor"]
-_TEMPERATURE_NAMES = ["temperature", "temp", "tempc", "tempf", "airtemperature", "airtemp", "temperaturec", "temperaturef", "drybulb", "drybulbtemperature", "tmean", "tavg", "tmp", "meantemperature", "meantemp", "outdoortemperature", "value", "temperaturedegc", "temperaturedegf", "tempdegc", "tempdegf"]
-_FLAG_NAMES = ["flag", "quality", "status", "readtype", "readingtype", "type", "estimated", "estimate", "qualityflag", "qualitycode", "readstatus", "actualestimated"]
-_DEMAND_NAMES = ["demand", "peakdemand", "demandkw", "billeddemand", "peakkw", "maxdemand"]
-_COST_NAMES = ["cost", "amount", "charge", "charges", "billamount", "totalcost", "costs", "totalcharge", "bill"]
 
 
 @dataclass(frozen=True)
@@ -43,11 +34,10 @@ class Roles:
     flag: int | None = None
     demand: int | None = None
     cost: int | None = None
-
-
-def plain(name: str) -> str:
-    """A header without case, spaces and punctuation: `Usage (kWh)` is `usagekwh`."""
-    return re.sub(r"[\W_]+", "", name.lower())
+    marks: str | None = None
+    """`start` or `end` where the header of the time column says which it is."""
+    utc: bool = False
+    """Whether the header of the time column says UTC."""
 
 
 def interval_roles(
@@ -59,35 +49,42 @@ def interval_roles(
     given_time = _given(table, time, "time_column")
     given_value = _given(table, value, "value_column")
     flag_at = _given(table, flag, "flag_column")
-    start = end = date = clock = None
+    date = clock = None
     at = given_time
     if at is None:
-        start = _find(names, kinds, _START_NAMES, ("time",))
-        end = _find(names, kinds, _END_NAMES, ("time", "clock"), without=(start,))
-        at = start if start is not None else _find(names, kinds, _TIME_NAMES, ("time",))
-        if at is None and end is not None and kinds[end] == "time":
-            at = end
-        if at is None:
-            timed = [i for i, k in enumerate(kinds) if k == "time"]
-            at = timed[0] if timed else None
+        for words in (headings.UTC, headings.START, headings.TIME, headings.END, headings.DATE):
+            at = _find(names, kinds, words, ("time",))
+            if at is not None:
+                break
+        else:
+            at = next((i for i, k in enumerate(kinds) if k == "time"), None)
     if at is None:
         raise unclear(table, "no column holds times", "time_column")
-    if end is not None and (end == at or kinds[end] == "clock"):
-        end = None
+    marks = headings.marks(names[at])
     clocks = [i for i, k in enumerate(kinds) if k == "clock" and i != at]
-    if clocks and _days_only(table, at):
-        named = [i for i in clocks if names[i] in _CLOCK_NAMES + _START_NAMES]
-        date, clock, at = at, (named or clocks)[0], None
+    if clocks and days_only(table, at):
+        starts = [i for i in clocks if headings.marks(names[i]) == "start"]
+        date, clock, at = at, (starts or clocks)[0], None
+        marks = headings.marks(names[clock])
     if flag_at is None:
-        flag_at = _find(names, kinds, _FLAG_NAMES, ("text", "number", "empty"))
+        flag_at = _find(names, kinds, headings.FLAG, ("text", "number", "empty"))
         if flag_at is not None and kinds[flag_at] == "number" and given_value is None:
             numeric = [i for i, k in enumerate(kinds) if k == "number" and i != flag_at]
             flag_at = flag_at if numeric else None
-    taken = (at, date, clock, start, end, flag_at)
+    taken = (at, date, clock, flag_at)
     value_at = given_value
     if value_at is None:
         value_at = _value_column(table, names, kinds, taken, unit, key)
-    return Roles(time=at, date=date, clock=clock, end=end, value=value_at, flag=flag_at)
+    head = names[at if at is not None else clock]
+    return Roles(
+        time=at,
+        date=date,
+        clock=clock,
+        value=value_at,
+        flag=flag_at,
+        marks=marks,
+        utc="utc" in head or "gmt" in head,
+    )
 
 
 def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) -> Roles:
@@ -95,8 +92,8 @@ def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) 
     kinds = column_kinds(table)
     names = [plain(n) for n in table.names]
     timed = [i for i, k in enumerate(kinds) if k == "time"]
-    start = _find(names, kinds, _START_NAMES, ("time",))
-    end = _find(names, kinds, _END_NAMES, ("time",), without=(start,))
+    start = _find(names, kinds, headings.START, ("time",))
+    end = _find(names, kinds, headings.END, ("time",), without=(start,))
     if start is None and end is None and len(timed) >= 2:
         start, end = timed[:2]
     elif start is None and end is not None:
@@ -107,11 +104,10 @@ def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) 
         raise unclear(table, "a bill table needs a start and an end date", "columns start, end")
     flag_at = _given(table, flag, "flag_column")
     if flag_at is None:
-        flag_at = _find(names, kinds, _FLAG_NAMES, ("text", "empty"))
-    demand = _find(names, kinds, _DEMAND_NAMES, ("number", "empty"))
+        flag_at = _find(names, kinds, headings.FLAG, ("text", "empty"))
+    demand = _find(names, kinds, headings.DEMAND, ("number", "empty"))
     given = _given(table, value, "value_column")
-    cost_names = [n for n in _COST_NAMES if n != "amount"]
-    cost = _find(names, kinds, cost_names, ("number", "empty"), without=(given,))
+    cost = _find(names, kinds, headings.COST, ("number", "empty"), without=(given,))
     taken = (start, end, flag_at, demand, cost)
     value_at = given
     if value_at is None:
@@ -119,15 +115,6 @@ def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) 
     if cost is None:
         cost = _find(names, kinds, ["amount"], ("number",), without=(value_at,))
     return Roles(start=start, end=end, value=value_at, flag=flag_at, demand=demand, cost=cost)
-
-
-def temperature_roles(table: Table, *, time: str | None, value: str | None) -> Roles:
-    """Roles in a table of temperatures (ReadingsError `columns_unclear`)."""
-    names = [plain(n) for n in table.names]
-    if value is None:
-        found = next((i for w in _TEMPERATURE_NAMES for i, n in enumerate(names) if n == w), None)
-        value = table.names[found] if found is not None else None
-    return interval_roles(table, time=time, value=value, flag=None, unit="degC", key="")
 
 
 def column_kinds(table: Table) -> list[str]:
@@ -157,6 +144,34 @@ def unclear(table: Table, what: str, setting: str) -> ReadingsError:
             file=table.file,
         )
     )
+
+
+def is_text(column: pa.Array) -> bool:
+    """Whether a column holds text as written."""
+    return pa.types.is_string(column.type)
+
+
+def as_text(column: pa.Array) -> pa.Array:
+    """A column as text (numbers as their shortest form); empty text for nothing."""
+    if not is_text(column):
+        if pa.types.is_floating(column.type):
+            whole = pc.all(pc.equal(pc.floor(column), column)).as_py()
+            column = pc.cast(column, pa.int64()) if whole else column
+        column = pc.cast(column, pa.string())
+    return pc.fill_null(column, "")
+
+
+def days_only(table: Table, at: int) -> bool:
+    """Whether a column of times holds days without a clock."""
+    column = table.columns[at]
+    if not is_text(column):
+        if pa.types.is_timestamp(column.type):
+            some = pc.cast(column[:SAMPLE_ROWS], pa.timestamp("us", column.type.tz), safe=False)
+            micro = pc.drop_null(pc.cast(some, pa.int64())).to_numpy()
+            return bool(len(micro)) and not (micro % 86_400_000_000).any()
+        return pa.types.is_date(column.type)
+    cells = [c for c in column[:SAMPLE_ROWS].to_pylist() if c]
+    return bool(cells) and not any(":" in c for c in cells)
 
 
 def _typed_kind(kind: pa.DataType) -> str:
@@ -191,14 +206,6 @@ def _find(names, kinds, wanted, allowed, without=()) -> int | None:
     return None
 
 
-def _days_only(table: Table, at: int) -> bool:
-    column = table.columns[at]
-    if not pa.types.is_string(column.type):
-        return pa.types.is_date(column.type)
-    cells = [c for c in column[:SAMPLE_ROWS].to_pylist() if c]
-    return bool(cells) and not any(":" in c for c in cells)
-
-
 def _value_column(table: Table, names, kinds, taken, unit: str, key: str) -> int:
     numeric = [i for i, k in enumerate(kinds) if k == "number" and i not in taken]
     if len(numeric) == 1:
@@ -208,7 +215,7 @@ def _value_column(table: Table, names, kinds, taken, unit: str, key: str) -> int
     for i in numeric:
         if key and table.names[i].strip() == key:
             return i
-    for word in [plain(unit), *_VALUE_NAMES]:
+    for word in [plain(unit), *headings.VALUE]:
         matches = [i for i in numeric if names[i] == word]
         if len(matches) == 1:
             return matches[0]

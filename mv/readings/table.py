@@ -12,6 +12,7 @@ import csv
 import io
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,12 +20,15 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
 from mv.findings import Finding, ReadingsError
+from mv.readings.headings import METER, plain
 
 SAMPLE_BYTES = 65_536
 """How much of a file is looked at to find its separator and header."""
 SAMPLE_LINES = 120
 SEPARATORS = "\t;|,"
 """Separators that are tried; of equals the first wins, so that a decimal comma does no harm."""
+
+COLUMNS_MOST = 2_000
 
 TIME_LIKE = re.compile(
     r"""^\s*(?:
@@ -64,6 +68,8 @@ class Table:
     headed: bool = True
     preamble: tuple[str, ...] = field(default=())
     """Lines above the header."""
+    declared: dict[str, str] = field(default_factory=dict)
+    """What the file itself says of its readings: `unit`, `stamp`, `values` (register or use)."""
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -167,15 +173,74 @@ def looks_like(cell: str) -> str:
     return "number" if NUMBER_LIKE.match(cell) else "text"
 
 
+def find_header(kinds: list[list[str]], full: Callable[[list[str]], bool]) -> tuple[int, bool]:
+    """Index of the first row of readings, and whether the row above it is a header.
+
+    `kinds` names what each cell of the first rows looks like; `full` tells whether a row has the
+    cells of the table.
+    """
+    for i, row in enumerate(kinds):
+        timed = [j for j, k in enumerate(row) if k in ("time", "clock")]
+        if full(row) and "number" in row and timed:
+            above = kinds[i - 1] if i else []
+            header = bool(i) and full(above) and above[timed[0]] in ("text", "empty")
+            return i, header
+    first = next((i for i, row in enumerate(kinds) if full(row)), -1)
+    return min(first + 1, len(kinds)), first >= 0
+
+
+def meter_column_of(names: list[str], given: str | None) -> str | None:
+    """The column that names the meter of each row; None where there is none."""
+    if given:
+        return next((n for n in names if n.strip() == given.strip()), None)
+    return next((n for n in names if plain(n) in METER), None)
+
+
 def _dialect(file: str, data: bytes) -> tuple[str, bool, int, tuple[str, ...], list[str]]:
     """Separator, whether there is a header, offset of the first data row, preamble, names."""
-    sample = data[:SAMPLE_BYTES]
-    whole = len(sample) == len(data)
-    raw = sample.split(b"\n")
-    if not whole and len(raw) > 1:
+    raw = data[:SAMPLE_BYTES].split(b"\n")
+    if len(data) > SAMPLE_BYTES and len(raw) > 1:
         raw = raw[:-1]
     raw = raw[:SAMPLE_LINES]
     lines = [line.decode("utf-8", errors="replace").rstrip("\r") for line in raw]
+    separator, cells, width = _separator(file, lines)
+    kinds = [[looks_like(c) for c in row] for row in cells]
+    first, header = find_header(kinds, lambda row: len(row) == width)
+    names = [c.strip() for c in cells[first - 1]] if header else []
+    above = first - 1 if header else first
+    if not header and first and len(cells[first - 1]) == width - 1:
+        # Data rows have one cell more than the header: an empty last cell, or a decimal comma
+        # that the separator has cut.
+        tail = [row[-1] for row in cells[first:] if len(row) == width]
+        if any(t.strip() for t in tail) and separator == ",":
+            raise ReadingsError(
+                Finding(
+                    "columns_unclear",
+                    f"rows have {width} cells under a header of {width - 1}: numbers seem to be "
+                    "written with a decimal comma between comma separators. Export with ; as "
+                    "the separator or with decimal points.",
+                    file=file,
+                    line=first + 1,
+                )
+            )
+        names, header, above = [c.strip() for c in cells[first - 1]] + [""], True, first - 1
+    names = [n or f"column {i + 1}" for i, n in enumerate(names or [""] * width)]
+    preamble = tuple(line for line in lines[:above] if line.strip())
+    offset = sum(len(line) + 1 for line in raw[:first])
+    if offset >= len(data) or not data[offset:].strip():
+        raise ReadingsError(
+            Finding(
+                "file_empty",
+                "the file has a header and no readings under it. Export the readings again.",
+                file=file,
+                line=first,
+            )
+        )
+    return separator, header, offset, preamble, names
+
+
+def _separator(file: str, lines: list[str]) -> tuple[str, list[list[str]], int]:
+    """The separator that cuts most lines into equally many cells; the cells; their number."""
     best: tuple[float, str, list[list[str]], int] | None = None
     for separator in SEPARATORS:
         cells = [_split(line, separator) for line in lines]
@@ -187,45 +252,17 @@ def _dialect(file: str, data: bytes) -> tuple[str, bool, int, tuple[str, ...], l
         score = several[width] / max(sum(counts.values()), 1)
         if best is None or score > best[0] + 1e-9:
             best = (score, separator, cells, width)
-    if best is None:
+    if best is None or best[3] > COLUMNS_MOST:
+        what = "one column only" if best is None else f"{best[3]:,} columns"
         raise ReadingsError(
             Finding(
                 "columns_unclear",
-                "the file has one column only. Readings need a time and a value on each line, "
+                f"the file has {what}. Readings need a time and a value on each line, "
                 "separated by a comma, a semicolon or a tab.",
                 file=file,
             )
         )
-    _, separator, cells, width = best
-    first = next(
-        (
-            i
-            for i, row in enumerate(cells)
-            if len(row) == width
-            and any(looks_like(c) in ("time", "clock") for c in row)
-            and any(looks_like(c) == "number" for c in row)
-        ),
-        None,
-    )
-    if first is None:
-        first = next((i for i, row in enumerate(cells) if len(row) == width), 0) + 1
-        first = min(first, len(cells))
-    header = first > 0 and len(cells[first - 1]) == width
-    above = first - 1 if header else first
-    preamble = tuple(line for line in lines[:above] if line.strip())
-    names = [c.strip() for c in cells[first - 1]] if header else [""] * width
-    names = [n or f"column {i + 1}" for i, n in enumerate(names)]
-    offset = sum(len(line) + 1 for line in raw[:first])
-    if offset >= len(data):
-        raise ReadingsError(
-            Finding(
-                "file_empty",
-                "the file has a header and no readings under it. Export the readings again.",
-                file=file,
-                line=first,
-            )
-        )
-    return separator, header, offset, preamble, names
+    return best[1], best[2], best[3]
 
 
 def _split(line: str, separator: str) -> list[str]:

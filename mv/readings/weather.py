@@ -15,11 +15,13 @@ import pandas as pd
 from mv import units
 from mv.findings import Finding, ReadingsError
 from mv.portfolio.schema import Limits, SiteDescription, WeatherStation
-from mv.readings import clock, interval, shape
-from mv.readings.number_text import to_numbers
-from mv.readings.read import blank_rows, column_times
-from mv.readings.source import open_source
-from mv.readings.table import read_delimited
+from mv.readings import clock, interval
+from mv.readings.cleaning import used_rows
+from mv.readings.formats import Asked, read_table
+from mv.readings.rows import MEASURED, MISSING, Rows
+from mv.readings.source import SourceFile, open_source
+from mv.readings.table import Table
+from mv.readings.weather_tables import temperature_rows
 
 DAY = 86_400
 COVERAGE = 0.9
@@ -27,6 +29,12 @@ COVERAGE = 0.9
 PLAUSIBLE = (-90.0, 60.0)
 """°C outside which a value is no air temperature: the records measured on Earth are −89.2 and
 56.7 (World Meteorological Organization, Weather and Climate Extremes Archive; from memory)."""
+
+MISSING_CODES = (-9999.0, -999.9, -999.0, -99.9, -99.0, 99.9, 999.0, 999.9, 9999.0, 9999.9)
+"""Numbers that weather services write for a missing value, in the file's unit."""
+STUCK_HOURS = 36
+"""Hours of one temperature that no weather brings (common practice, no source)."""
+SPAN_MOST = 100 * 366 * DAY
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,48 +100,107 @@ def daily_temperature(weather: WeatherReadings, time_zone: str) -> pd.Series:
 
 
 def _read_file(folder: str, name: str, station: WeatherStation, limits: Limits):
-    source = open_source(folder, name)
+    return read_temperatures(open_source(folder, name), station, limits)
+
+
+def read_temperatures(source: SourceFile, station: WeatherStation, limits: Limits):
+    """Hourly frame or daily frame, input and findings of one file of temperatures.
+
+    Raises ReadingsError when the file can't be read right.
+    """
     try:
-        return _read_table(source, station, limits)
+        table = read_table(source, Asked(key=station.station, value_column=station.value_column))
+        rows = temperature_rows(table, station)
+        return _regular(source, table, rows, station, limits)
     except ReadingsError as error:
-        raise ReadingsError([f.at(file=name) for f in error.findings]) from error
+        raise ReadingsError([f.at(file=source.name) for f in error.findings]) from error
 
 
-def _read_table(source, station: WeatherStation, limits: Limits):
-    table = read_delimited(source.name, source.data)
-    roles = shape.temperature_roles(table, time=station.time_column, value=station.value_column)
-    times = column_times(table, roles, None)
-    values, empty, unreadable, _ = to_numbers(table.columns[roles.value])
-    values = units.to_celsius(values, station.temperature_unit)
-    blank = blank_rows(table)
-    rows = interval.Rows(
-        table.file,
-        times.seconds,
-        np.asarray(values, dtype=float),
-        np.zeros(len(table), dtype=np.int8),
-        table.lines,
+def _regular(source, table: Table, rows: Rows, station: WeatherStation, limits: Limits):
+    unit = table.declared.get("unit", station.temperature_unit)
+    rows.values = np.asarray(units.to_celsius(rows.values, unit), dtype=float)
+    _leave_implausible(rows, unit)
+    zone = table.declared.get("clock", station.time_zone)
+    if rows.zoned or (rows.says_utc and station.time_zone == "UTC"):
+        zone = "UTC"
+    if not rows.zoned:
+        rows.seconds = clock.to_utc(rows.seconds, zone).utc
+    interval.sort_rows(rows)
+    if len(rows) > 1 and rows.seconds[-1] - rows.seconds[0] > SPAN_MOST:
+        raise ReadingsError(
+            Finding("times_unreadable", "the times of the file span more than 100 years.")
+        )
+    step = interval.step_of(rows.seconds, rows.file)
+    if step < DAY:
+        _leave_stuck(rows, step)
+    grid = _place(rows, step, zone, limits)
+    used = used_rows(grid)
+    given = {
+        "file": source.name,
+        "sha256": source.sha256,
+        "rows_read": rows.read,
+        "rows_used": used,
+        "excluded": rows.excluded,
+        "step": interval.duration_words(step),
+        "time_basis": zone,
+        "unit": unit,
+        "coverage": float(np.isfinite(grid.values).mean()),
+        "first": str(np.datetime64(int(grid.starts[0]), "s")) + "Z",
+        "last": str(np.datetime64(int(grid.starts[-1]), "s")) + "Z",
+    }
+    if step == DAY:
+        days = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
+        index = days.local(grid.starts) // DAY
+        stamps = index.astype("datetime64[D]").astype("datetime64[ns]")
+        daily = pd.DataFrame(
+            {"temperature": grid.values}, index=pd.DatetimeIndex(stamps, name="date")
+        )
+        left = int(np.isnan(grid.values).sum())
+        if left:
+            rows.tell(
+                "temperature_missing",
+                f"{left} days have no temperature and are left out.",
+                count=left,
+            )
+        return None, daily, given, rows.findings
+    hourly = _to_hours(grid)
+    filled = _bridge_gaps(hourly, limits.temperature_gap_hours, rows)
+    stamps = filled[0].astype("datetime64[s]").astype("datetime64[ns]")
+    frame = pd.DataFrame(
+        {"temperature": filled[1]},
+        index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
     )
-    rows.findings.extend(table.findings)
-    if table.malformed:
-        rows.excluded["row_malformed"] = table.malformed
-    read = int((~blank).sum()) + table.malformed
-    bad = [~times.readable, unreadable, empty]
-    rows.keep(~blank)
-    bad = [b[~blank] for b in bad]
-    untimed, unreadable, empty = bad
-    rows.leave(untimed, "time_unreadable", "{n} rows have a time that can't be read.")
-    unreadable, empty = unreadable[~untimed], empty[~untimed]
-    rows.leave(unreadable, "value_unreadable", "{n} temperatures are not numbers.")
-    empty = empty[~unreadable]
-    rows.leave(empty, "value_empty", "{n} rows have a time and no temperature.")
+    return frame, None, given, rows.findings
+
+
+def _place(rows: Rows, step: int, zone: str, limits: Limits) -> interval.Grid:
+    """The grid of temperatures; observations off the hour (a METAR at 20 past) count in the
+    nearest place of their hour, several in one place as their mean."""
+    if step == DAY:
+        return interval.to_grid(rows, step, zone, limits)
+    step = max(step, 60)
+    place = rows.seconds // step
+    first = int(place[0])
+    length = int(place[-1]) - first + 1
+    counts = np.bincount(place - first, minlength=length)
+    sums = np.bincount(place - first, weights=rows.values, minlength=length)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        values = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
+    flags = np.where(counts > 0, MEASURED, MISSING).astype(np.int8)
+    starts = (first + np.arange(length, dtype=np.int64)) * step
+    return interval.Grid(starts, values, flags, counts, step)
+
+
+def _leave_implausible(rows: Rows, unit: str) -> None:
+    coded = np.isin(rows.values, _missing_codes(unit))
+    rows.leave(coded, "value_empty", "{n} temperatures are written as a code for missing.")
     wild = (rows.values < PLAUSIBLE[0]) | (rows.values > PLAUSIBLE[1])
-    if len(rows) and wild.mean() > 0.2:
+    if len(rows) and wild.mean() > 0.05:
         raise ReadingsError(
             Finding(
                 "values_unreadable",
                 f"{int(wild.sum())} of {len(rows)} temperatures lie outside {PLAUSIBLE[0]:g} to "
-                f"{PLAUSIBLE[1]:g} °C when read as {station.temperature_unit}. Check "
-                "temperature_unit in weather.csv.",
+                f"{PLAUSIBLE[1]:g} °C when read as {unit}. Check temperature_unit in weather.csv.",
                 line=int(rows.lines[np.flatnonzero(wild)[0]]),
                 count=int(wild.sum()),
             )
@@ -148,42 +215,31 @@ def _read_table(source, station: WeatherStation, limits: Limits):
         raise ReadingsError(
             Finding("file_empty", "no row of the file has both a time and a temperature.")
         )
-    zone = "UTC" if times.zoned else station.time_zone
-    if not times.zoned:
-        rows.utc = clock.to_utc(rows.utc, zone).utc
-    interval.sort_rows(rows)
-    step = interval.step_of(rows.utc, table.file)
-    grid = interval.to_grid(rows, step, zone, limits)
-    used = int((grid.flags == interval.MEASURED).sum())
-    given = {
-        "file": source.name,
-        "sha256": source.sha256,
-        "rows_read": read,
-        "rows_used": used,
-        "excluded": rows.excluded,
-        "step": interval.duration_words(step),
-        "time_basis": zone,
-        "unit": station.temperature_unit,
-        "coverage": used / len(grid.starts),
-        "first": str(np.datetime64(int(grid.starts[0]), "s")) + "Z",
-        "last": str(np.datetime64(int(grid.starts[-1]), "s")) + "Z",
-    }
-    if step == DAY:
-        days = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
-        index = days.local(grid.starts) // DAY
-        stamps = index.astype("datetime64[D]").astype("datetime64[ns]")
-        daily = pd.DataFrame(
-            {"temperature": grid.values}, index=pd.DatetimeIndex(stamps, name="date")
-        )
-        return None, daily, given, rows.findings
-    hourly = _to_hours(grid)
-    filled = _bridge_gaps(hourly, limits.temperature_gap_hours, rows)
-    stamps = filled[0].astype("datetime64[s]").astype("datetime64[ns]")
-    frame = pd.DataFrame(
-        {"temperature": filled[1]},
-        index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
+
+
+def _missing_codes(unit: str) -> np.ndarray:
+    codes = np.array(MISSING_CODES)
+    return np.asarray(units.to_celsius(codes, unit))
+
+
+def _leave_stuck(rows: Rows, step: int) -> None:
+    """One temperature repeated for `STUCK_HOURS`, to the tenth: a sensor that hangs."""
+    same = np.r_[False, rows.values[1:] == rows.values[:-1]]
+    least = max(STUCK_HOURS * 3600 // step, 12)
+    if same.sum() < least - 1:
+        return
+    edges = np.flatnonzero(np.diff(np.r_[False, same, False].astype(np.int8)))
+    mask = np.zeros(len(rows), dtype=bool)
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if b - a + 1 >= least:
+            mask[a - 1 : b] = True
+    if mask.mean() > 0.5:
+        return
+    rows.leave(
+        mask,
+        "temperature_stuck",
+        f"{{n}} temperatures repeat one value for {STUCK_HOURS} hours or more and were left out.",
     )
-    return frame, None, given, rows.findings
 
 
 def _to_hours(grid: interval.Grid) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,112 @@
+"""Does a file's clock follow summer time, or keep standard time all year?
+
+On the day the clocks go forward a local file has 23 hours, in autumn 25.  A file with 24 on
+every such day keeps a fixed clock, or had an hour put in.  The load decides: people get up by
+the local clock, so in a file of fixed clock the day's shape moves by an hour across the change,
+and in a local file it stays.  Where the load can't tell, standard time is assumed and asked for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.readings import clock
+from mv.readings.rows import Rows
+
+DAY = 86_400
+WINDOW = 21 * DAY
+"""How long before and after a change days are compared (common practice, no source)."""
+DAYS_LEAST = 5
+CLEAR = 0.5
+"""The better reading's squared difference must be below this share of the other's."""
+
+
+def settle_clock(rows: Rows, zone: str) -> str:
+    """Turn the rows' local times into UTC in place; returns the clock the file keeps.
+
+    Findings: `clock_standard`, `hour_nonexistent`, `autumn_hour_once`.
+    """
+    read = clock.to_utc(rows.seconds, zone)
+    if not len(read.in_gap) and not read.single:
+        rows.seconds = read.utc
+        return zone
+    table = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max()))
+    moved = ramp_test(rows.seconds, rows.values, table)
+    fixed = int(table.offsets.min())
+    every_day_24 = not read.repeated and (len(read.in_gap) > 0 or read.single > 0)
+    if every_day_24 and (moved == "fixed" or (moved == "unclear" and len(read.in_gap))):
+        name = clock.offset_name(fixed)
+        how = (
+            "and the load moves by an hour against the clock"
+            if moved == "fixed"
+            else "and the load does not tell otherwise; enter time_zone for this meter to be sure"
+        )
+        rows.tell(
+            "clock_standard",
+            f"the days on which {zone} changes its clock have 24 hours {how}: times were read "
+            f"as standard time all year ({name}).",
+            count=len(rows),
+        )
+        rows.seconds = rows.seconds - fixed
+        return name
+    if read.single:
+        rows.tell(
+            "autumn_hour_once",
+            f"the hour that occurs twice in autumn stands in the file once ({read.single} "
+            "times); the other pass stays missing.",
+            count=read.single,
+        )
+    rows.seconds = read.utc
+    if len(read.in_gap):
+        mask = np.zeros(len(rows), dtype=bool)
+        mask[read.in_gap] = True
+        rows.leave(
+            mask,
+            "hour_nonexistent",
+            f"{{n}} rows lie in the hour that {zone} skips in spring and were left out.",
+        )
+    return zone
+
+
+def ramp_test(local: np.ndarray, values: np.ndarray, table: clock.Offsets) -> str:
+    """`local`, `fixed` or `unclear`: which clock keeps the weekdays' shape across the changes."""
+    stays = moves = 0.0
+    bins = 96
+    for change, before, after in zip(
+        table.changes, table.offsets[:-1], table.offsets[1:], strict=True
+    ):
+        middle = change + min(before, after)
+        left = _shape(local, values, middle - WINDOW, middle - DAY, bins)
+        right = _shape(local, values, middle + DAY, middle + WINDOW, bins)
+        if left is None or right is None:
+            continue
+        shift = round((after - before) / (DAY / bins))
+        stays += float(((right - left) ** 2).sum())
+        moves += float(((right - np.roll(left, -shift)) ** 2).sum())
+    if moves < CLEAR * stays:
+        return "fixed"
+    if stays < CLEAR * moves:
+        return "local"
+    return "unclear"
+
+
+def _shape(local, values, first: int, last: int, bins: int) -> np.ndarray | None:
+    """Mean weekday shape by time of day, centred and scaled; None for too few days."""
+    inside = (local >= first) & (local < last) & np.isfinite(values)
+    times, loads = local[inside], values[inside]
+    weekday = (times // DAY + 3) % 7 < 5
+    times, loads = times[weekday], loads[weekday]
+    if len(np.unique(times // DAY)) < DAYS_LEAST:
+        return None
+    place = (times % DAY) * bins // DAY
+    counts = np.bincount(place, minlength=bins)
+    filled = counts > 0
+    if filled.sum() < 12:
+        return None
+    means = np.bincount(place, weights=loads, minlength=bins)[filled] / counts[filled]
+    at = np.arange(bins)
+    step = bins / filled.sum()
+    # Coarse steps hold their value until the next, so that a shift by an hour shifts them.
+    held = means[np.searchsorted(at[filled], at, side="right") - 1] if step > 1 else means
+    spread = held.std()
+    return (held - held.mean()) / spread if spread > 1e-12 else None
