@@ -18,7 +18,7 @@ from mv.report.format import (
     ratio,
     sentence,
 )
-from mv.report.rows import Row
+from mv.report.rows import Plain, Row
 from mv.results import Acceptance, CarrierResult, InputFile, SiteResult
 
 MOST_FINDINGS = 60
@@ -150,23 +150,24 @@ def lighting(site: SiteResult, say: Say) -> dict[str, Any] | None:
     kept = [(key, head) for key, head in columns if any(key in line for line in lines)]
     rows = [
         tuple(
-            Name(str(line.get(key) or "")) if key == "space" else _cell(line.get(key), say)
+            Name(str(line.get(key) or ""))
+            if key == "space"
+            else _cell(line.get(key), f"estimate.lines[{i}].{key}", say)
             for key, _ in kept
         )
-        for line in lines
+        for i, line in enumerate(lines)
     ]
     return {
-        "head": [head for _, head in kept],
-        "rows": rows,
+        "table": Plain([head for _, head in kept], rows),
         "words": [Name(str(w)) for w in site.estimate.get("words", [])],
     }
 
 
-def _cell(value: Any, say: Say) -> str:
+def _cell(value: Any, path: str, say: Say) -> Figure | Name:
     number = _number(value)
     if number is None:
-        return str(value) if value not in (None, "") else NOT_GIVEN
-    return say.number(number, 4)
+        return Name(str(value) if value not in (None, "") else NOT_GIVEN)
+    return say.figure(number, "", path, digits=4)
 
 
 # -- data --------------------------------------------------------------------------------------
@@ -542,7 +543,7 @@ def events(site: CarrierResult, say: Say) -> dict[str, Any]:
     return ledger
 
 
-def static_factors(site: SiteResult) -> dict[str, Any] | None:
+def static_factors(site: SiteResult) -> Plain | None:
     """Conditions at plan time and now; None where none were written down."""
     if not site.static_factors:
         return None
@@ -553,7 +554,7 @@ def static_factors(site: SiteResult) -> dict[str, Any] | None:
         tuple(Name(str(r.get(k) if r.get(k) is not None else "")) for k in head)
         for r in site.static_factors
     ]
-    return {"head": [h.replace("_", " ") for h in head], "rows": rows}
+    return Plain([h.replace("_", " ") for h in head], rows)
 
 
 def demand(site: CarrierResult, say: Say) -> dict[str, Any] | None:
@@ -608,7 +609,7 @@ def _limit(value: float | str | None, unit: str, path: str, say: Say) -> Figure 
     if isinstance(value, int | float):
         if unit in ("%", "fraction"):
             return say.percent(value, path, digits=3)
-        return say.figure(float(value), unit, path, digits=4)
+        return say.figure(float(value), unit, path)
     return Name(value)
 
 
@@ -636,13 +637,13 @@ def finding_rows(findings: list[Finding]) -> dict[str, Any]:
     }
 
 
-def departure_rows(departures: list[dict[str, Any]]) -> dict[str, Any] | None:
+def departure_rows(departures: list[dict[str, Any]]) -> Plain | None:
     """Differences from the frozen plan."""
     if not departures:
         return None
     head = list(dict.fromkeys(k for row in departures for k in row))
     rows = [tuple(Name(str(r.get(k, ""))) for k in head) for r in departures]
-    return {"head": [h.replace("_", " ") for h in head], "rows": rows}
+    return Plain([h.replace("_", " ") for h in head], rows)
 
 
 def input_rows(inputs: list[InputFile], say: Say) -> list[Row]:

@@ -19,6 +19,8 @@ MINUS = "−"
 NARROW = "\u202f"
 """Narrow no-break space, groups thousands (SI brochure, 9th edition, 5.4.4; from memory)."""
 NOT_GIVEN = "not given"
+SMALLEST_PERCENT = 1e-4
+"""A share below this is printed as `about 0`: a small share never prints as plain zero."""
 
 MONTHS = (
     "January February March April May June July August September October November December".split()
@@ -155,6 +157,8 @@ class Say:
         if fraction is None or not math.isfinite(fraction):
             return Figure(NOT_GIVEN)
         scaled = fraction * 100
+        if 0 < abs(scaled) < SMALLEST_PERCENT:
+            return Figure("about 0", "%", path, float(fraction))
         if half and math.isfinite(half):
             text = self.fixed(scaled, min(2, decimals_for(half * 100)))
         elif scaled and abs(scaled) < 100:
@@ -246,3 +250,8 @@ def listed(words: list[str]) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def share(fraction: float) -> str:
+    """A fraction as whole percent, for titles: `97 %`."""
+    return f"{fraction * 100:.0f}{NARROW}%".replace("-", MINUS)

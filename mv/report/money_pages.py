@@ -7,7 +7,7 @@ from typing import Any
 from mv.report import text
 from mv.report.evidence import follow
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, sentence
-from mv.report.rows import Row
+from mv.report.rows import Plain, Row
 from mv.results import Bridge, Money, Months, SiteResult
 
 
@@ -183,7 +183,7 @@ def _cost_lines(m: Money, say: Say) -> list[Row]:
     return rows
 
 
-def _plain_table(table: list[dict[str, Any]], path: str, say: Say) -> dict[str, Any] | None:
+def _plain_table(table: list[dict[str, Any]], path: str, say: Say) -> Plain | None:
     if not table:
         return None
     head = list(dict.fromkeys(k for row in table for k in row))
@@ -197,7 +197,7 @@ def _plain_table(table: list[dict[str, Any]], path: str, say: Say) -> dict[str, 
             else:
                 cells.append(Name("" if value is None else str(value)))
         rows.append(tuple(cells))
-    return {"head": [h.replace("_", " ") for h in head], "rows": rows}
+    return Plain([h.replace("_", " ") for h in head], rows)
 
 
 def _mapping_rows(mapping: dict[str, Any], say: Say) -> list[Row]:

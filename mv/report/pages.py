@@ -194,9 +194,7 @@ def head_rows(site: SiteResult, say: Say, context: Any) -> list[Row]:
             Row("Reporting period", (f"{date(p.reporting_start)} to {date(p.reporting_end)}",))
         )
     rows.append(Row("Confidence", (text.confidence_words(site.confidence),)))
-    rows.append(
-        Row("Computed", (f"{date(context.created)}, method version {context.method_version}",))
-    )
+    rows.append(Row("Computed", (text.computed(context.created, context.method_version),)))
     return rows
 
 
@@ -249,8 +247,7 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "rest": [k for k in how if k not in placed],
         "glossary": trail.glossary_rows(),
         "cautions": text.CAUTIONS,
-        "created": date(context.created),
-        "version": context.method_version,
+        "computed": text.computed(context.created, context.method_version),
     }
 
 

@@ -10,7 +10,7 @@ from mv.report import evidence, text, trail
 from mv.report.charts.base import NotDrawn
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
 from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
-from mv.report.rows import Row
+from mv.report.rows import Plain, Row
 from mv.results import VERDICTS, CarrierTotal, PortfolioResult, SiteResult
 
 COUNT_WORDS = (
@@ -24,7 +24,7 @@ COUNT_WORDS = (
 
 @dataclass(frozen=True, slots=True)
 class SiteRow:
-    """One line of the table of sites; `keys` are the values it sorts by."""
+    """One line of the table of sites."""
 
     key: str
     href: str
@@ -42,13 +42,42 @@ class SiteRow:
     net_cost: Figure
     payback: Figure
     reason: str
-    keys: dict[str, float | str]
 
 
 def _ends(low: Figure, high: Figure) -> Sentence | str:
     if low.value is None or high.value is None:
         return ""
     return sentence("{a} to {b}", a=Figure(low.text, "", low.path, low.value), b=high)
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """Head of a column of the table of sites."""
+
+    words: str
+    number: bool = True
+    sorts: bool = True
+
+
+def table_head(groups: bool, carriers: bool) -> list[Head]:
+    """Columns of the table of sites; group and carrier only where they tell sites apart."""
+    head = [Head("site", number=False), Head("verdict", number=False)]
+    head += [Head("group", number=False)] * groups + [Head("carrier", number=False)] * carriers
+    head += [Head("avoided energy"), Head("range", sorts=False), Head("share")]
+    return head + [
+        Head("estimated a year"),
+        Head("realisation rate"),
+        Head("net cost"),
+        Head("payback"),
+    ]
+
+
+def _bare(low: Figure, high: Figure) -> Sentence | str:
+    """Both ends without a unit, for a column beside the value."""
+    if low.value is None or high.value is None:
+        return ""
+    ends = (Figure(f.text, "", f.path, f.value) for f in (low, high))
+    return sentence("{a} to {b}", **dict(zip("ab", ends, strict=True)))
 
 
 def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
@@ -69,7 +98,7 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
         mark=text.VERDICT_MARKS[site.verdict],
         flag=flag,
         saving=told["value"] if told else gap,
-        range=_ends(told["low"], told["high"]) if told else "",
+        range=_bare(told["low"], told["high"]) if told else "",
         share=told["fraction"] if told else gap,
         estimated=say.figure(annual.estimated_savings, annual.unit, "annual.estimated_savings")
         if annual and annual.estimated_savings is not None
@@ -84,7 +113,6 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
         if found and found.months is not None
         else gap,
         reason=site.reason,
-        keys={},
     )
 
 
@@ -93,8 +121,11 @@ def _totals(totals: list[CarrierTotal], say: Say, level: str) -> list[dict[str, 
     for i, t in enumerate(totals):
         path = f"totals[{i}]"
         told = say.interval(t.avoided_energy, f"{path}.avoided_energy")
-        bound = say.interval(t.conservative, f"{path}.conservative")
         half = t.avoided_energy.half_width or 0.0
+        bound = {
+            k: say.figure(getattr(t.conservative, k), t.unit, f"{path}.conservative.{k}", half=half)
+            for k in ("value", "low", "high")
+        }
 
         def energy(name: str, t=t, path=path, half=half) -> Figure:
             return say.figure(getattr(t, name), t.unit, f"{path}.{name}", half=half)
@@ -329,6 +360,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         )
         for v in VERDICTS
     ]
+    groups = sorted({r.group for r in rows if r.group})
+    carriers = sorted({r.carrier for r in rows})
     interim = sum(s.interim for s in result.sites)
     return {
         "name": result.name,
@@ -347,8 +380,10 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "totals": _totals(result.totals, say, level),
         "estimated": _estimated_rows(result, say),
         "sites": rows,
-        "groups": sorted({r.group for r in rows if r.group}),
-        "carriers": sorted({r.carrier for r in rows}),
+        "head": table_head(bool(groups), len(carriers) > 1),
+        "groups": groups,
+        "carriers": carriers,
+        "carrier_column": 3 if groups else 2,
         "left_out": out_of_totals,
         "left_out_remedies": {
             s.site: Name(s.remedy) for s in result.sites if s.verdict == "not verifiable"
@@ -370,20 +405,19 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "head_rows": [Row(PARTY_WORDS[k], (Name(v),)) for k, v in context.parties.items()]
         + [
             Row("Confidence", (level,)),
-            Row("Computed", (f"{date(result.created)}, method version {result.method_version}",)),
+            Row("Computed", (text.computed(result.created, result.method_version),)),
         ],
         "how": how,
         "placed": placed,
         "rest": [k for k in how if k not in placed],
         "glossary": trail.glossary_rows(),
         "cautions": text.CAUTIONS,
-        "created": date(result.created),
-        "version": result.method_version,
+        "computed": text.computed(result.created, result.method_version),
         "is_drawn": {k: not isinstance(c, NotDrawn) for k, c in charts.items()},
     }
 
 
-def group_table(groups: list[dict[str, Any]], say: Say) -> dict[str, Any] | None:
+def group_table(groups: list[dict[str, Any]], say: Say) -> Plain | None:
     """Groups with whatever was added up for them: numbers, intervals, words."""
     if not groups:
         return None
@@ -407,4 +441,4 @@ def group_table(groups: list[dict[str, Any]], say: Say) -> dict[str, Any] | None
             else:
                 cells.append("")
         rows.append(tuple(cells))
-    return {"head": [h.replace("_", " ") for h in head], "rows": rows}
+    return Plain([h.replace("_", " ") for h in head], rows)

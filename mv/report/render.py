@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -22,7 +22,7 @@ from markupsafe import Markup, escape
 
 from mv.findings import RenderError
 from mv.report.format import NARROW, Figure, Name, Say, Sentence
-from mv.results import PortfolioResult, SiteResult
+from mv.results import PortfolioResult, SiteResult, to_json
 
 PLOTLY_ASSET = "plotly.min.js"
 NO_BREAK = "\u00a0"
@@ -102,14 +102,20 @@ def figure_markup(figure: Figure) -> Markup:
     """A figure that carries its full value and its path into the results."""
     if figure.value is None:
         return Markup('<span class="gap">{}</span>').format(figure.text)
-    unit = figure.unit
-    space = NARROW if unit == "%" else NO_BREAK
-    tail = f'{space}<span class="u">{escape(unit)}</span>' if unit else ""
+    unit = str(escape(figure.unit)).replace(" ", NO_BREAK)
+    tail = f"{NARROW if unit == '%' else NO_BREAK}{unit}" if unit else ""
     path = f' data-figure="{escape(figure.path)}"' if figure.path else ""
-    return Markup(  # noqa: S704 -- every part is escaped or a number
-        f'<data class="n" value="{figure.value!r}" data-value="{figure.value!r}"{path}>'
-        f"{escape(figure.text)}</data>{tail}"
+    return Markup(
+        f'<span class="n" data-value="{figure.value!r}"{path}>{escape(figure.text)}</span>{tail}'
     )
+
+
+def big_markup(figure: Figure) -> Markup:
+    """A figure at the head of a page: its unit set smaller."""
+    if figure.value is None or not figure.unit:
+        return figure_markup(figure)
+    bare = figure_markup(Figure(figure.text, "", figure.path, figure.value))
+    return Markup('{}{}<span class="u">{}</span>').format(bare, NO_BREAK, figure.unit)
 
 
 def say_markup(what: Any) -> Markup:
@@ -139,6 +145,7 @@ def environment() -> Environment:
         auto_reload=False,
     )
     env.filters["say"] = say_markup
+    env.filters["big"] = big_markup
     env.policies["json.dumps_function"] = _dumps
     env.policies["json.dumps_kwargs"] = {}
     return env
@@ -236,39 +243,55 @@ def write_assets(out: Path) -> list[Path]:
     return written
 
 
-def render(
-    result: PortfolioResult,
-    out: Path,
-    *,
-    options: RenderOptions | None = None,
-    pages: dict[str, str] | None = None,
+def write_portfolio(
+    result: PortfolioResult, out: Path, options: RenderOptions | None = None
 ) -> list[Path]:
-    """Write the report: `index.html`, `sites/<site>.html` and, unless inlined, `assets/`.
+    """Write what belongs to the portfolio as a whole: `index.html`, `assets/`, its tables.
+
+    Site pages are made by `render_site`.  In an edition without names, `results.json` (when it
+    stands in `out` already) is replaced by one without names.
+    """
+    from mv.report.redact import redacted_portfolio
+    from mv.report.tables import write_tables
+
+    options = options or RenderOptions()
+    out.mkdir(parents=True, exist_ok=True)
+    written = [out / "index.html"]
+    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
+    if not options.single_file:
+        written += write_assets(out)
+    if options.redact:
+        result = redacted_portfolio(result, context_of(result, options).codes)
+        if (out / "results.json").exists():
+            (out / "results.json").write_bytes(to_json(result))
+    return written + write_tables(result, out)
+
+
+def render(
+    result: PortfolioResult, out: Path, *, options: RenderOptions | None = None
+) -> list[Path]:
+    """Write the whole report: `index.html`, `sites/<site>.html`, `tables/` and, unless the pages
+    carry them, `assets/`.
 
     Parameters
     ----------
     result : the portfolio; each site with its series.
     out : folder, made when absent.
     options : see `RenderOptions`.
-    pages : site pages already made by workers, by site key; the others are made here.
 
     Returns the files written.
     """
+    from mv.report.tables import site_tables
+
     options = options or RenderOptions()
     context = context_of(result, options)
-    folder = out / "sites"
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [out / "index.html"]
-    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
+    written = []
     for site in result.sites:
-        text = (pages or {}).get(site.site) or render_site(site, context)
-        written.append(folder / page_name(site.site, context))
-        written[-1].write_text(text, encoding="utf-8")
-    if not options.single_file:
-        written += write_assets(out)
-    return written
-
-
-def with_options(context: SiteContext, options: RenderOptions) -> SiteContext:
-    """The same context under other options."""
-    return replace(context, options=options)
+        files = {f"sites/{page_name(site.site, context)}": render_site(site, context).encode()}
+        for name, content in (files | site_tables(site, context)).items():
+            path = out / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+            written.append(path)
+    written += write_portfolio(result, out, options)
+    return [path for path in written if path.exists()]  # months are gathered into one table

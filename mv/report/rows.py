@@ -10,6 +10,25 @@ Cell = str | Figure | Name | Sentence
 
 
 @dataclass(frozen=True, slots=True)
+class Plain:
+    """A table whose columns the results decide: columns that hold figures stand to the right."""
+
+    head: list[str]
+    rows: list[tuple[Cell, ...]]
+
+    @property
+    def right(self) -> tuple[int, ...]:
+        """Columns that hold figures."""
+        return tuple(i for i in range(len(self.head)) if any(_counts(row[i]) for row in self.rows))
+
+
+def _counts(cell: Cell) -> bool:
+    if isinstance(cell, Sentence):
+        return any(isinstance(p, Figure) for p in cell.parts)
+    return isinstance(cell, Figure)
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """A label, its cells, the id of the fold-out that follows it, a remark, a mark for its state."""
 

@@ -281,3 +281,9 @@ def chance_words(n: int, confidence: float) -> str:
         f"Among {n} sites without any effect, chance alone would be expected to show a saving at "
         f"about {text} and an increase at about {text}."
     )
+
+
+def computed(created: str, version: str) -> str:
+    """When, and by which version of the method."""
+    when = f"{date(created)}, " if created else ""
+    return f"{when}method version {version}"

@@ -56,6 +56,7 @@
       a.automargin = true;
       a.showline = axis === "x";
       a.separatethousands = true;
+      a.exponentformat = "none";
       a.fixedrange = axis === "y";
       if (narrow && axis === "x") { a.nticks = 5; }
     });
@@ -77,9 +78,25 @@
     return { data: spec.data, layout: base };
   }
 
-  function draw(id) {
+  /* The chart library is large: it is loaded when the first chart comes near, not before. */
+  var library = null;
+  function withLibrary(then) {
+    if (typeof Plotly !== "undefined") { then(); return; }
+    if (!library) {
+      var place = holder.getAttribute("data-library");
+      if (!place) { return; }
+      library = document.createElement("script");
+      library.src = place;
+      document.head.appendChild(library);
+    }
+    library.addEventListener("load", then);
+  }
+
+  function draw(id) { withLibrary(function () { drawNow(id); }); }
+
+  function drawNow(id) {
     var place = document.getElementById(id);
-    if (!place || typeof Plotly === "undefined") { return; }
+    if (!place) { return; }
     var target = place.querySelector(".live");
     if (!target) {
       target = document.createElement("div");
@@ -151,9 +168,10 @@
     function keys(column, numeric) {
       return rows.map(function (row) {
         var cell = row.cells[column];
-        var value = cell.getAttribute("data-v");
-        if (!numeric) { return (value === null ? cell.textContent : value).toLowerCase(); }
-        return value === null || value === "" ? null : Number(value);
+        if (!numeric) { return cell.textContent; }
+        var figure = cell.firstElementChild;
+        var value = figure && figure.getAttribute("data-value");
+        return value ? Number(value) : null;
       });
     }
     heads.forEach(function (head, column) {
@@ -185,12 +203,12 @@
     filters.hidden = false;
     function apply() {
       var wanted = [], text = "";
-      filters.querySelectorAll("select").forEach(function (s) { if (s.value) { wanted.push([s.dataset.by, s.value]); } });
+      filters.querySelectorAll("select").forEach(function (s) { if (s.value) { wanted.push([Number(s.dataset.column), s.value]); } });
       var field = filters.querySelector("input");
       if (field) { text = field.value.trim().toLowerCase(); }
       var seen = 0;
       rows.forEach(function (row) {
-        var on = wanted.every(function (w) { return row.getAttribute("data-" + w[0]) === w[1]; }) &&
+        var on = wanted.every(function (w) { return row.cells[w[0]].textContent === w[1]; }) &&
           (!text || row.cells[0].textContent.toLowerCase().indexOf(text) !== -1);
         row.hidden = !on;
         seen += on ? 1 : 0;

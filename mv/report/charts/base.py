@@ -10,6 +10,7 @@ some tags in text.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -90,6 +91,11 @@ def label(text: str, longest: int = 60) -> str:
     """Text from the folder, made harmless for chart text, and cut where it is very long."""
     text = text if len(text) <= longest else text[: longest - 1] + "…"
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def chart_key(text: str) -> str:
+    """An element id from a key."""
+    return "chart-" + re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-")
 
 
 def numbers(values: Sequence[float | None] | np.ndarray, digits: int = 5) -> np.ndarray:

@@ -19,7 +19,7 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, date
+from mv.report.format import Say, date, share
 
 MOST_POINTS = 400
 """A line of more points than this is thinned: a screen has no more columns to show them."""
@@ -71,7 +71,7 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         question=question,
         title=title,
         alt=f"{title}. Avoided energy added up, in {unit}; the band is the range at "
-        f"{level:.0%} confidence; the dashed line is the estimate in equal daily parts.",
+        f"{share(level)} confidence; the dashed line is the estimate in equal daily parts.",
         data=data,
         layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=[rule(y=0)]),
         table=Table(

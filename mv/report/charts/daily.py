@@ -49,6 +49,15 @@ def span_marks(rows: Rows) -> dict:
     }
 
 
+def week_mean(values: np.ndarray) -> np.ndarray:
+    """Mean of each day and its three neighbours on both sides, over at least four known days."""
+    known = np.isfinite(values)
+    total = np.convolve(np.where(known, values, 0.0), np.ones(7), mode="same")
+    count = np.convolve(known.astype(float), np.ones(7), mode="same")
+    mean = np.divide(total, count, out=np.full(len(values), np.nan), where=count >= 4)
+    return numbers(mean, 4)
+
+
 @chart("daily", "site", "How closely does the model follow each day, and when do they part?")
 def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     """Measured use as dots (bills: steps), the model as a line, over all three periods."""
@@ -67,8 +76,20 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ):
             data.append(line(name, *steps(rows.date, ends, values), role, dash=dash))
     else:
-        data.append(points("measured", rows.date, measured, "after", size=3, opacity=0.75))
-        data.append(line("model of the baseline period", rows.date, modelled, "before", width=1.3))
+        data = [
+            points("measured", rows.date, measured, "after", size=3, opacity=0.5),
+            points(
+                "model of the baseline period",
+                rows.date,
+                modelled,
+                "before",
+                symbol="diamond",
+                size=4,
+                opacity=0.45,
+            ),
+            line("measured, mean of 7 days", rows.date, week_mean(measured), "after"),
+            line("model, mean of 7 days", rows.date, week_mean(modelled), "before", dash="dash"),
+        ]
     after = rows.of("reporting")
     with np.errstate(invalid="ignore"):
         below = np.sum(after & (measured < modelled))

@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     points,
     rule,
 )
-from mv.report.format import Say
+from mv.report.format import Say, share
 from mv.results import PortfolioResult
 
 MOST_SITES = 40
@@ -88,7 +88,7 @@ def forest(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
         question=question,
         title=title,
         alt=f"{title}. Saving as percent of the adjusted baseline with its range at "
-        f"{result.confidence:.0%} confidence, one row a site, zero marked.",
+        f"{share(result.confidence)} confidence, one row a site, zero marked.",
         data=data,
         layout=layout(
             axis("percent of the adjusted baseline", zeroline=False),

@@ -46,12 +46,15 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
             data.append(line("realised, measured", x, seen, "after", width=3))
         data.append(line("realised, projected", x, ahead, "after", dash="dot", width=2))
     when, planned = crossings.get("realised"), crossings.get("estimated")
+    seen_until = cash["month"][int(np.flatnonzero(measured)[-1])] if measured.any() else ""
+    done = bool(when) and when[:7] <= seen_until[:7]
+    verb = "Paid back in" if done else "Payback is projected for"
     if when and planned:
-        title = f"Paid back about {month(when)}; the estimate said {month(planned)}"
+        title = f"{verb} {month(when)}; the estimate said {month(planned)}"
     elif when:
-        title = f"Paid back about {month(when)}"
+        title = f"{verb} {month(when)}"
     elif planned:
-        title = f"No payback in sight; the estimate said {month(planned)}"
+        title = f"No payback within sight; the estimate said {month(planned)}"
     else:
         title = "Cumulative cash, estimated and realised"
     marks = [rule(y=0, width=1.4)]

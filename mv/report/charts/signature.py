@@ -9,7 +9,7 @@ import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, line, numbers, points
 from mv.report.charts.view import SiteView
-from mv.report.format import Say
+from mv.report.format import Say, share
 
 KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non_operating": ("other day", "dot")}
 
@@ -65,10 +65,10 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         title = "The baseline period and its model"
     elif below >= 0.6:
         title = (
-            f"{below:.0%} of the {what} after the works lie below the model at their temperature"
+            f"{share(below)} of the {what} after the works lie below the model at their temperature"
         )
     elif below <= 0.4:
-        title = f"{1 - below:.0%} of the {what} after the works lie above the model"
+        title = f"{share(1 - below)} of the {what} after the works lie above the model"
     else:
         title = f"The {what} after the works lie on both sides of the model"
     left = _bins(temperature, measured, before)

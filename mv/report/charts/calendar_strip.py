@@ -1,0 +1,120 @@
+"""What data stand behind this?  Every day: used, left out, works, outside the periods."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, layout
+from mv.report.charts.view import SiteView
+from mv.report.format import MONTHS, Say
+
+STATES = (
+    ("used, baseline", "before"),
+    ("used, reporting", "after"),
+    ("works", "muted"),
+    ("left out", "ink"),
+)
+THICK = {"used, baseline": 0.78, "used, reporting": 0.78, "works": 0.34, "left out": 0.34}
+"""Height of a day's cell; thin where the day doesn't count, so that shape tells it too."""
+
+
+def _states(view: SiteView) -> tuple[np.ndarray, np.ndarray]:
+    """Day since 1970 and index into STATES (-1: outside the periods) for every day."""
+    rows = view.rows
+    state = np.full(len(rows.date), -1)
+    state[(rows.period == 0) & rows.used] = 0
+    state[(rows.period == 2) & rows.used] = 1
+    state[rows.period == 1] = 2
+    state[((rows.period == 0) | (rows.period == 2)) & ~rows.used] = 3
+    if not view.is_bills:
+        return rows.date, state
+    lengths = rows.days.astype(int)
+    days = np.concatenate(
+        [np.arange(d, d + k) for d, k in zip(rows.date.tolist(), lengths.tolist(), strict=True)]
+    )
+    return days, np.repeat(state, lengths)
+
+
+@chart("calendar", "site", "What data stand behind this?")
+def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """One line a month, one cell a day."""
+    if view.rows is None:
+        return NotDrawn("chart-calendar", question, "no readings could be used")
+    days, state = _states(view)
+    inside = state >= 0
+    if not inside.any():
+        return NotDrawn("chart-calendar", question, "no reading lies within the periods")
+    days, state = days[inside], state[inside]
+    stamps = days.astype("datetime64[D]")
+    months = stamps.astype("datetime64[M]")
+    number = months.astype(int)
+    day_of_month = (stamps - months.astype("datetime64[D]")).astype(int)
+    first, last = int(number.min()), int(number.max())
+    row = last - number
+    # runs of days of one state within a month become one bar: few marks, small page
+    order = np.lexsort((day_of_month, row))
+    row, day_of_month, state = row[order], day_of_month[order], state[order]
+    new = np.ones(len(row), dtype=bool)
+    new[1:] = (
+        (row[1:] != row[:-1])
+        | (day_of_month[1:] != day_of_month[:-1] + 1)
+        | (state[1:] != state[:-1])
+    )
+    starts = np.flatnonzero(new)
+    length = np.diff(np.append(starts, len(row)))
+    data = []
+    for i, (name, role) in enumerate(STATES):
+        here = state[starts] == i
+        if here.any():
+            data.append(
+                bars(
+                    name,
+                    row[starts][here],
+                    length[here],
+                    role,
+                    base=day_of_month[starts][here] + 0.5,
+                    horizontal=True,
+                    width=THICK[name],
+                )
+            )
+    out = int(np.sum(state == 3))
+    total = int(np.sum(state != 2))
+    title = (
+        f"{say.count(total - out)} of {say.count(total)} days of the two periods were used"
+        if out
+        else f"All {say.count(total)} days of the two periods were used"
+    )
+    count = last - first + 1
+    names = [f"{MONTHS[(last - k) % 12][:3]} {1970 + (last - k) // 12}" for k in range(count)]
+    rows = tuple(
+        (names[k], *(str(int(np.sum((row == k) & (state == i)))) for i in range(len(STATES))))
+        for k in reversed(range(count))
+    )
+    return Chart(
+        key="chart-calendar",
+        question=question,
+        title=title,
+        alt=f"{title}. One line a month from top to bottom, one cell a day: thick cells were used, "
+        "thin cells are days of the works or were left out.",
+        data=data,
+        layout=layout(
+            axis(
+                "day of the month",
+                tickvals=[1, 5, 10, 15, 20, 25, 30],
+                ticktext=["1", "5", "10", "15", "20", "25", "30"],
+                range=[0.4, 31.6],
+                showgrid=False,
+            ),
+            {
+                "title": {"text": ""},
+                "tickvals": list(range(count)),
+                "ticktext": names,
+                "range": [-0.7, count - 0.3],
+                "showgrid": False,
+            },
+            barmode="overlay",
+            margin_static={"left": 84},
+        ),
+        table=Table(("month", *(name for name, _ in STATES)), rows),
+        height=80 + 15 * count,
+    )

@@ -1,0 +1,110 @@
+"""Which hours carry the use, week by week?  Is it the hours of lighting that became paler?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import (
+    Chart,
+    NotDrawn,
+    Table,
+    axis,
+    chart,
+    date_axis,
+    dates,
+    layout,
+    note,
+    rule,
+)
+from mv.report.charts.profiles import hour
+from mv.report.charts.view import SiteView
+from mv.report.format import Say
+
+RAMP = ((0.0, "#f4efe2"), (0.45, "#8fb0bd"), (1.0, "#0d3349"))
+"""One direction from pale to dark: lightness falls all the way, so grey print keeps the order."""
+
+
+@chart("heat", "site", "Which hours carry the use, week by week?")
+def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """Mean power by week and local hour, one shade scale for all three periods."""
+    series = view.carrier.series
+    table = series.heat if series else {}
+    if not table.get("week"):
+        return NotDrawn("chart-heat", question, "bills don't show the hours of a day")
+    weeks = dates(table["week"])
+    load = np.array(table["load"], dtype=float).T
+    if not np.isfinite(load).any():
+        return NotDrawn("chart-heat", question, "no hour has a reading")
+    unit = "kW" if view.carrier.unit == "kWh" else f"{view.unit} an hour"
+    low, high = float(np.nanmin(load)), float(np.nanmax(load))
+    digits = max(0, 3 - int(np.floor(np.log10(max(abs(high), 1e-9)))) - 1)
+    load = np.round(load, digits)
+    full = np.arange(weeks[0], weeks[-1] + 1, 7)  # weeks without any reading stay open
+    grid = np.full((load.shape[0], len(full)), np.nan)
+    grid[:, np.searchsorted(full, weeks).clip(max=len(full) - 1)] = load
+    periods = view.carrier.periods
+    marks, labels, title = [], [], "Mean power by week and hour"
+    if periods is not None:
+        start = float(dates([periods.installation_start])[0])
+        end = float(dates([periods.installation_end])[0]) + 1
+        marks = [rule(x=start, width=2), rule(x=end, width=2)]
+        for shape in marks:
+            shape["layer"] = "above"
+        labels = [note("works", (start + end) / 2, 1.0, yref="paper", anchor="center", up=9)]
+        before, after = grid[:, full + 7 <= start], grid[:, full >= end]
+        if np.isfinite(before).any() and np.isfinite(after).any():
+            have = np.isfinite(before).any(axis=1) & np.isfinite(after).any(axis=1)
+            drop = np.full(len(have), np.nan)
+            drop[have] = np.nanmean(before[have], axis=1) - np.nanmean(after[have], axis=1)
+            at = int(np.nanargmax(drop))
+            lower = int(np.sum(drop > 0))
+            title = f"{lower} of 24 hours of the day became lower, {hour(at)} to {hour(at + 1)} the most"
+    rows = []
+    if periods is not None:
+        rows = [
+            (
+                f"{hour(h)} to {hour(h + 1)}",
+                *(
+                    say.number(float(np.nanmean(part[h]))) if np.isfinite(part[h]).any() else "none"
+                    for part in (before, after)
+                ),
+            )
+            for h in range(grid.shape[0])
+        ]
+    return Chart(
+        key="chart-heat",
+        question=question,
+        title=title,
+        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for every "
+        "week from left to right and every local hour from midnight at the foot upwards.",
+        data=[
+            {
+                "type": "heatmap",
+                "x": full,
+                "y": np.arange(24) + 0.5,
+                "z": grid,
+                "zmin": low,
+                "zmax": high,
+                "colorscale": [list(stop) for stop in RAMP],
+                "showscale": False,
+                "hovertemplate": f"week of %{{x}}, hour %{{y:.0f}}: %{{z}} {unit}<extra></extra>",
+            }
+        ],
+        layout=layout(
+            {**date_axis(), "showgrid": False},
+            axis(
+                "local time",
+                tickvals=[0, 6, 12, 18, 24],
+                ticktext=[hour(h) for h in (0, 6, 12, 18, 24)],
+                range=[0, 24],
+                showgrid=False,
+            ),
+            shapes=marks,
+            annotations=labels,
+            margin_static={"top": 22},
+            margin={"l": 56, "r": 14, "t": 22, "b": 44},
+        ),
+        table=Table(("hour", f"before, {unit}", f"after, {unit}"), tuple(rows)),
+        note="Each column is a week that starts on Monday.",
+        ramp=f"{say.number(low, 2)} to {say.number(high, 2)} {unit}",
+    )

@@ -1,0 +1,79 @@
+"""Could chance do this?  What retrofits that never happened appear to save."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, layout, note, rule
+from mv.report.charts.view import SiteView
+from mv.report.format import MINUS, Say, share
+from mv.results import PortfolioResult
+
+
+def _histogram(
+    errors: np.ndarray, real: float | None, say: Say, key: str, question: str, told: dict[str, Any]
+) -> Chart:
+    percent = errors * 100
+    reach = max(float(np.abs(percent).max()), abs(real or 0.0) * 100)
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 1000) if reach / s <= 14 or s == 1000)
+    low = int(np.floor(percent.min() / step))
+    high = int(np.floor(percent.max() / step)) + 1
+    edges = np.arange(low, high + 1) * step
+    counts = np.histogram(percent, bins=edges)[0] if len(edges) > 1 else np.array([len(percent)])
+    middle = edges[:-1] + step / 2
+    typical = float(np.median(np.abs(percent)))
+    title = f"Without a retrofit, half the trials are off by more than {typical:.1f}\u202f%"
+    marks, labels = [rule(x=0)], []
+    if real is not None:
+        beyond = float(np.mean(errors >= real))
+        marks.append(rule(x=real * 100, role="after", width=2.5))
+        labels.append(note("this site", real * 100, 0.95, yref="paper", role="after", shift=6))
+        title = f"{share(beyond)} of trials without a retrofit show as much as this site"
+    rows = tuple(
+        (f"{int(a)} to {int(a + step)} %".replace("-", MINUS), str(int(c)))
+        for a, c in zip(edges[:-1], counts, strict=True)
+    )
+    return Chart(
+        key=key,
+        question=question,
+        title=title,
+        alt=f"{title}. Histogram of {len(errors)} placebo savings in percent of the adjusted "
+        "baseline; the true value of each is zero.",
+        data=[bars("trials", middle, counts, "muted", width=step * 0.9)],
+        layout=layout(
+            axis("apparent saving, percent of the adjusted baseline"),
+            axis("trials", rangemode="tozero"),
+            shapes=marks,
+            annotations=labels,
+        ),
+        table=Table(("apparent saving", "trials"), rows),
+        height=280,
+    )
+
+
+def _errors(told: dict[str, Any]) -> np.ndarray:
+    values = told.get("errors") or told.get("savings") or []
+    array = np.array(values, dtype=float)
+    return array[np.isfinite(array)]
+
+
+@chart("placebo", "portfolio", "How far off is the method where nothing was done?")
+def placebo(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn:
+    """Histogram over all trials of the portfolio."""
+    errors = _errors(result.placebo)
+    if errors.size == 0:
+        return NotDrawn("chart-placebo", question, "no site has a history long enough for a trial")
+    return _histogram(errors, None, say, "chart-placebo", question, result.placebo)
+
+
+@chart("site_placebo", "site", "Could chance do this?")
+def site_placebo(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """Histogram with this site's saving marked."""
+    errors = _errors(view.carrier.placebo)
+    official = view.carrier.avoided_energy
+    if errors.size < 5:
+        return NotDrawn("chart-site-placebo", question, "there are fewer than five placebo trials")
+    real = official.fraction if official else None
+    return _histogram(errors, real, say, "chart-site-placebo", question, view.carrier.placebo)

@@ -1,0 +1,75 @@
+"""Does the saving hang on the choice of the model?  The saving under every form that competed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.report.charts.base import (
+    Chart,
+    NotDrawn,
+    Table,
+    axis,
+    chart,
+    label,
+    layout,
+    points,
+    rule,
+    shade,
+)
+from mv.report.charts.view import SiteView
+from mv.report.format import Say
+
+
+@chart("sensitivity", "site", "Does the saving hang on the choice of the model?")
+def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
+    """One dot a form against the official range."""
+    official = view.carrier.avoided_energy
+    others = [c for c in view.carrier.candidates if c.avoided_energy is not None]
+    if official is None or official.low is None or len(others) < 2:
+        return NotDrawn("chart-sensitivity", question, "fewer than two forms gave a saving")
+    chosen = view.carrier.model.form if view.carrier.model else ""
+    others = sorted(others, key=lambda c: (c.criterion is None, c.criterion or 0.0), reverse=True)
+    values = np.array([c.avoided_energy for c in others])
+    places = np.arange(len(others))
+    picked = np.array([c.form == chosen for c in others])
+    plausible = np.array([c.plausible for c in others])
+    data = []
+    for name, mask, role, symbol in (
+        ("chosen", picked, "after", "circle"),
+        ("plausible, not chosen", plausible & ~picked, "ink", "square"),
+        ("not plausible", ~plausible & ~picked, "muted", "diamond-open"),
+    ):
+        if mask.any():
+            data.append(points(name, values[mask], places[mask], role, symbol=symbol, size=10))
+    usable = values[plausible | picked]
+    inside = int(np.sum((usable >= official.low) & (usable <= official.high)))
+    title = (
+        f"{'Both' if len(usable) == 2 else f'All {len(usable)}'} plausible forms give a saving "
+        "within the range"
+        if inside == len(usable)
+        else f"{len(usable) - inside} of {len(usable)} plausible forms give a saving outside the range"
+    )
+    return Chart(
+        key="chart-sensitivity",
+        question=question,
+        title=title,
+        alt=f"{title}. One mark a form, the official range shaded; in {view.unit}.",
+        data=data,
+        layout=layout(
+            axis(view.unit),
+            {
+                "title": {"text": ""},
+                "tickvals": places,
+                "ticktext": [label(c.form, 38) for c in others],
+                "range": [-0.6, len(others) - 0.4],
+            },
+            shapes=[shade(official.low, official.high, "after"), rule(x=0)],
+            margin_static={"left": 280},
+        ),
+        table=Table(
+            ("form", f"saving, {view.unit}"),
+            tuple((c.form, say.number(c.avoided_energy)) for c in reversed(others)),
+        ),
+        note="Shaded: the official range.",
+        height=80 + 30 * len(others),
+    )
