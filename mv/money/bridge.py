@@ -244,8 +244,9 @@ class _Factors:
         self, estimated: Deal, realised: Deal, explained: Explained, *, with_cost: bool = False
     ) -> None:
         self.explained = explained
-        self.ratios = {c.name: c for c in explained.ratios}
-        self.additions = {c.name: c for c in explained.additions}
+        # by name, so that the order in which changes are named changes not even a rounding
+        self.ratios = {c.name: c for c in sorted(explained.ratios, key=lambda c: c.name)}
+        self.additions = {c.name: c for c in sorted(explained.additions, key=lambda c: c.name)}
         separated = {"count", "watts", "hours"} & set(self.ratios)
         self.rest = UNEXPLAINED if separated else JOINED
         self.before = {"energy price": estimated.price, "estimated energy": estimated.energy}
@@ -288,7 +289,8 @@ class _Factors:
     def steps(self, shares: Mapping[str, float], ends) -> list[BridgeStep]:
         evidence = {c.name: c.evidence for c in (*self.ratios.values(), *self.additions.values())}
         who = {"energy price": NOBODY, "weather": NOBODY, **self.explained.responsible}
-        order = ["install cost", "incentive", "energy price", *self.additions, *self.ratios]
+        named = [c.name for c in (*self.explained.additions, *self.explained.ratios)]
+        order = ["install cost", "incentive", "energy price", *named]
         steps = [
             BridgeStep(
                 name=name,

@@ -18,14 +18,13 @@ Input watts include ballast or driver.  What is uncertain in practice is hours o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from mv.findings import Finding
+from mv.lighting.sanity import SiteFacts, look_at_line, look_at_whole
 from mv.portfolio.schema import Fixture
 from mv.quantity import Derivation, Step
-
-HOURS_A_YEAR_MOST = 8784.0
-"""Hours of a leap year."""
 
 SOURCE = "Uniform Methods Project ch. 2 (form from memory)"
 
@@ -78,21 +77,42 @@ class LightingEstimate:
     """Energy times the price of a unit, currency/year; None without a price."""
     findings: tuple[Finding, ...]
 
+    def as_fields(self) -> dict[str, Any]:
+        """Lines, totals and findings as plain mappings, for results and pages."""
+        lines = [{**asdict(line), "savings": line.energy} for line in self.lines]
+        totals = {
+            "energy": self.energy,
+            "lighting_energy": self.lighting_energy,
+            "demand": self.demand,
+            "peak": self.peak,
+            "heating_penalty": self.heating_penalty,
+            "cost": self.cost,
+        }
+        return {"lines": lines, **totals, "words": [str(f) for f in self.findings]}
 
-def estimate(fixtures: Sequence[Fixture], *, price: float | None = None) -> LightingEstimate:
+
+def estimate(
+    fixtures: Sequence[Fixture],
+    *,
+    price: float | None = None,
+    facts: SiteFacts | None = None,
+) -> LightingEstimate:
     """Add up a fixture schedule.
 
     Parameters
     ----------
     fixtures : lines of the schedule, any number of retrofits.
     price : value of a saved kWh, currency, if there is one.
+    facts : what else is known of the site, for the findings.
     """
+    facts = facts or SiteFacts()
     lines = tuple(_line(f) for f in fixtures)
     findings: list[Finding] = []
     for f in fixtures:
-        findings += _look_at(f)
+        findings += look_at_line(f, facts)
     peaks = [line.peak for line in lines]
     energy = sum(line.energy for line in lines)
+    findings += look_at_whole(fixtures, energy, facts)
     return LightingEstimate(
         lines=lines,
         energy=energy,
@@ -146,21 +166,3 @@ def _line(f: Fixture) -> LightingLine:
         heating_penalty=saved * f.heating_penalty,
         source=place,
     )
-
-
-def _look_at(f: Fixture) -> list[Finding]:
-    found = []
-    for column in ("hours_before", "hours_after"):
-        hours = getattr(f, column)
-        if hours is not None and hours > HOURS_A_YEAR_MOST:
-            found.append(
-                Finding(
-                    "lighting_hours_impossible",
-                    f"{f.space or f.retrofit}: {hours:,.0f} hours of use a year, but a year has at "
-                    f"most {HOURS_A_YEAR_MOST:,.0f}; correct {column}.",
-                    file=f.source.file,
-                    line=f.source.line,
-                    column=column,
-                )
-            )
-    return found
