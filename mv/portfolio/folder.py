@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mv.findings import RULES, Finding, FolderError
+from mv.findings import RULES, Finding, FolderError, ReadingsError
 from mv.portfolio import cross_checks, paths
 from mv.portfolio.cells import did_you_mean, forms, objects
 from mv.portfolio.paths import Folder, input_size, open_input
@@ -99,15 +99,13 @@ def open_portfolio(
     `Portfolio.findings`.
     """
     folder = _folder(path)
-    findings: list[Finding] = []
-    digests: dict[str, str] = {}
-    present = folder.top()
+    intake = _Intake(folder)
+    findings = intake.findings
 
-    made_settings = _settings(folder, present, findings, digests)
-    tables = _tables(folder, present, findings, digests)
+    made_settings = _settings(intake)
+    tables = _tables(intake)
     blocks: dict[str, Block] = {}
-    if RATES in present:
-        data = _bytes(folder, RATES, digests)
+    if (data := intake.read(RATES)) is not None:
         blocks = rates(data, RATES, findings)
         if look_at_rates is not None:
             findings += look_at_rates(list(blocks.values()))
@@ -131,7 +129,7 @@ def open_portfolio(
             keys[form.name] = _keys(table, form)
     lenient = cross_checks.Rows(made_settings or Settings(name="unknown"), every, keys, bad_columns)
     findings += cross_checks.cross_check(lenient, folder)
-    findings += _strangers(every, present)
+    findings += _strangers(every, intake.present)
     findings = _in_order(_capped(findings))
     if any(f.action == "refuse" for f in findings):
         raise FolderError(findings)
@@ -142,7 +140,7 @@ def open_portfolio(
         weather={w.station: w for w in good.pop("weather")},
         rates=blocks,
         findings=tuple(findings),
-        digests=digests,
+        digests=intake.digests,
         **{name: tuple(rows) for name, rows in good.items()},
     )
 
@@ -152,7 +150,14 @@ def _folder(path: str | Path) -> Folder:
     paths.forget()
     shown = paths.shown_folder(text)
     folder = paths.opened(text)
-    if not folder.exists():
+    try:
+        there = folder.exists()
+    except Exception as error:  # every store fails in its own way
+        words = (
+            f"{shown} can't be opened ({type(error).__name__}: {paths.shown_folder(str(error))})"
+        )
+        raise FolderError(Finding("folder_missing", words)) from error
+    if not there:
         words = f"{shown} is not there; give the folder that holds {SETTINGS}"
         if not paths.is_url(text) and Path(text).exists():
             words = f"{shown} is a file; give the folder that holds {SETTINGS}"
@@ -160,48 +165,63 @@ def _folder(path: str | Path) -> Folder:
     return folder
 
 
-def _bytes(folder: Folder, name: str, digests: dict[str, str]) -> bytes:
-    data = folder.read(name)
-    digests[name] = hashlib.sha256(data).hexdigest()
-    return data
+class _Intake:
+    """The folder's own files as they are read, with their digests and all that is found."""
+
+    def __init__(self, folder: Folder) -> None:
+        self.findings: list[Finding] = []
+        self.digests: dict[str, str] = {}
+        self.present = folder.top()
+        self._folder = folder
+
+    def read(self, name: str) -> bytes | None:
+        """Bytes of a file; None where there is none, or it can't be opened (which is told)."""
+        if name not in self.present:
+            return None
+        try:
+            data = self._folder.read(name)
+        except ReadingsError as error:
+            self.findings += error.findings
+            return None
+        except OSError as error:
+            words = f"the file can't be opened ({error.strerror or type(error).__name__})"
+            self.findings.append(Finding("table_unreadable", words, name))
+            return None
+        self.digests[name] = hashlib.sha256(data).hexdigest()
+        return data
 
 
-def _settings(
-    folder: Folder, present: list[str], findings: list[Finding], digests: dict[str, str]
-) -> Settings | None:
-    if SETTINGS not in present:
-        near = did_you_mean(SETTINGS, [n for n in present if n.endswith(".toml") and n != RATES])
-        words = (
-            f"the folder holds no {SETTINGS}{near}"
-            if near
-            else f'the folder holds no {SETTINGS}; write one with at least the line name = "…"'
-        )
-        findings.append(Finding("folder_missing", words, SETTINGS))
-        return None
-    return settings(_bytes(folder, SETTINGS, digests), SETTINGS, findings)
+def _settings(intake: _Intake) -> Settings | None:
+    if SETTINGS not in intake.present:
+        strangers = [n for n in intake.present if n.endswith(".toml") and n != RATES]
+        near = did_you_mean(SETTINGS, strangers)
+        words = f"the folder holds no {SETTINGS}"
+        words += near or '; write one with at least the line name = "…"'
+        intake.findings.append(Finding("folder_missing", words, SETTINGS))
+    data = intake.read(SETTINGS)
+    return None if data is None else settings(data, SETTINGS, intake.findings)
 
 
-def _tables(
-    folder: Folder, present: list[str], findings: list[Finding], digests: dict[str, str]
-) -> dict[str, Table]:
-    columns = {name: frozenset(forms(form.model)) for name, form in TABLES.items()}
+def _tables(intake: _Intake) -> dict[str, Table]:
     found: dict[str, Table] = {}
-    if WORKBOOK in present:
+    damaged = False
+    if (data := intake.read(WORKBOOK)) is not None:
         from mv.portfolio.workbook import read_workbook
 
-        found = read_workbook(_bytes(folder, WORKBOOK, digests), WORKBOOK, findings, TABLES)
+        sheets = read_workbook(data, WORKBOOK, intake.findings, TABLES)
+        found, damaged = sheets or {}, sheets is None
     for form in TABLES.values():
-        if form.file in present:
+        if form.file in intake.present:
             if form.name in found:
                 words = f"the table is given twice, here and in {found[form.name].file}; remove one"
-                findings.append(Finding("table_twice", words, form.file))
-            data = _bytes(folder, form.file, digests)
-            found[form.name] = read_table(data, form.file, columns[form.name])
-        elif form.name not in found and form.required:
-            strangers = [n for n in present if n.endswith(".csv") and n[:-4] not in TABLES]
+                intake.findings.append(Finding("table_twice", words, form.file))
+            if (data := intake.read(form.file)) is not None:
+                found[form.name] = read_table(data, form.file, frozenset(forms(form.model)))
+        elif form.name not in found and form.required and not damaged:
+            strangers = [n for n in intake.present if n.endswith(".csv") and n[:-4] not in TABLES]
             near = did_you_mean(form.file, strangers)
             words = f"the folder holds no {form.file}{near or '; the table is required'}"
-            findings.append(Finding("folder_missing", words, form.file))
+            intake.findings.append(Finding("folder_missing", words, form.file))
     return found
 
 

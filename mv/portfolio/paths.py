@@ -62,8 +62,7 @@ class Folder:
         if self._fs is not None:
             names = (n.removeprefix(self._root + "/") for n in self._files())
             return sorted(n for n in names if "/" not in n)
-        with os.scandir(self._root) as entries:
-            return sorted(e.name for e in entries if e.is_file())
+        return sorted(n for n in os.listdir(self._root) if self.size(n) is not None)
 
     def problem(self, name: str) -> tuple[str, str] | None:
         """What is wrong with a file's name: rule and sentence; None where it can be read."""
@@ -79,9 +78,13 @@ class Folder:
             except (OSError, ValueError):
                 status = None
             if status is not None:
-                if not self._stays(path, stat.S_ISLNK(status.st_mode)):
+                link = stat.S_ISLNK(status.st_mode)
+                if not self._stays(path, link):
                     return "path_outside", f"{shown(name)} leads out of the portfolio folder"
-                mode = os.stat(path).st_mode if stat.S_ISLNK(status.st_mode) else status.st_mode
+                try:
+                    mode = os.stat(path).st_mode
+                except OSError:
+                    return "file_missing", f"{shown(name)} is a link that leads nowhere"
                 if stat.S_ISREG(mode):
                     return None
                 return "file_missing", f"{shown(name)} is not a file"
@@ -105,8 +108,7 @@ class Folder:
 
     def _stays(self, path: str, link: bool) -> bool:
         if link:
-            real: str | None = os.path.realpath(path)
-            return self._holds(real) and os.path.exists(real)
+            return self._holds(os.path.realpath(path))
         parent = os.path.dirname(path)
         if parent not in self._parents:
             self._parents[parent] = os.path.realpath(parent)

@@ -46,7 +46,7 @@ _REMARKS = re.compile(rb"<!--.*?(?:-->|\Z)|<\?.*?(?:\?>|\Z)", re.DOTALL)
 
 def read_workbook(
     data: bytes, file: str, findings: list[Finding], tables: Collection[str]
-) -> dict[str, Table]:
+) -> dict[str, Table] | None:
     """Read the sheets that bear the names of tables.
 
     Parameters
@@ -56,11 +56,12 @@ def read_workbook(
     findings : gets what is wrong with the workbook as a whole, and sheets no table is called.
     tables : names of the tables.
 
-    Returns tables by name.  Lines are the rows of the sheet, counted from 1.
+    Returns tables by name; None where the workbook can't be read.  Lines are the rows of the
+    sheet, counted from 1.
     """
     if problem := _danger(data):
         findings.append(Finding("table_unreadable", problem, file))
-        return {}
+        return None
     import openpyxl
 
     found: dict[str, Table] = {}
@@ -84,7 +85,7 @@ def read_workbook(
     except Exception:  # a damaged workbook fails in as many ways as it has parts
         words = "the workbook is damaged and can't be read; save it again as .xlsx"
         findings.append(Finding("table_unreadable", words, file))
-        return {}
+        return None
     return found
 
 

@@ -35,6 +35,8 @@ OUTSIDE = {
 
 NOT_FILES = {
     "meters": '"meters" is not a file',
+    "nowhere.csv": '"nowhere.csv" is a link that leads nowhere',
+    "loop.csv": '"loop.csv" is a link that leads nowhere',
     "pipe.csv": '"pipe.csv" is not a file',
     "meters/halls.csv":
         'there is no file "meters/halls.csv" in the folder; did you mean "meters/hall.csv"?',
@@ -54,6 +56,8 @@ def folder(write):
     (made / "linked_folder").symlink_to(made.parent / "beside")
     (made / "dangling.csv").symlink_to(made.parent / "nowhere.csv")
     (made / "inside.csv").symlink_to(made / "meters" / "hall.csv")
+    (made / "nowhere.csv").symlink_to(made / "meters" / "nowhere.csv")
+    (made / "loop.csv").symlink_to(made / "loop.csv")
     os.mkfifo(made / "pipe.csv")
     return made
 
@@ -87,12 +91,20 @@ def test_what_is_no_regular_file_is_refused_and_never_opened(folder, name):
         open_input(str(folder), name)
 
 
+def test_a_table_may_not_be_a_link_that_leads_out_either(folder):
+    (folder / "events.csv").symlink_to(folder.parent / "secret.csv")
+    with pytest.raises(FolderError) as refusal:
+        open_portfolio(folder)
+    told = 'events.csv: "events.csv" leads out of the portfolio folder'
+    assert refused(refusal.value) == [("path_outside", told)]
+
+
 def test_a_link_that_stays_inside_is_followed(folder):
     with open_input(str(folder), "inside.csv") as stream:
         assert stream.read() == FILES["meters/hall.csv"].encode()
     assert input_size(str(folder), "inside.csv") == len(FILES["meters/hall.csv"])
     assert input_size(str(folder), "meters") is None
-    assert input_size(str(folder), "nowhere.csv") is None
+    assert input_size(str(folder), "not_there.csv") is None
     assert input_size(str(folder), "../secret.csv") is None
     assert input_size(str(folder), "a\x00b") is None
 
