@@ -179,14 +179,14 @@ PLACES = (
         zone="Atlantic/Azores",
         week="xxxxxxx",
         keeps_holidays=False,
-        works=("2024-01-08", "2024-02-18"),
-        # 40 sodium floodlights of 460 W to 165 W; 60 twin tubes in the waiting rooms.
+        works=("2023-10-02", "2023-10-29"),
+        # 24 sodium floodlights of 460 W to 165 W; 60 twin tubes in the waiting rooms.
         lights=(
-            Lights(40 * 0.460, 40 * 0.165, 0, 24, days="dark"),
+            Lights(24 * 0.460, 24 * 0.165, 0, 24, days="dark"),
             Lights(60 * 0.140, 60 * 0.050, 6, 21, days="all"),
         ),
-        base=5.5,
-        work=6.0,
+        base=7.5,
+        work=9.0,
         hours=(6, 21),
         cooling=(0.8, 20),
     ),
@@ -502,7 +502,7 @@ def make(folder: Path) -> None:
         s: temperatures(np.random.RandomState(SEED + i), s) for i, s in enumerate(STATIONS)
     }
     for station, values in temperature.items():
-        first = np.datetime64("2022-01-01T00" if station == "quay" else "2022-12-01T00", "h")
+        first = np.datetime64("2022-01-01T00" if station == "quay" else "2022-09-18T00", "h")
         keep = np.flatnonzero((utc >= first) & (utc < np.datetime64("2025-04-01T01", "h")))
         if station == "quay":  # three hours lost, and once a working day
             lost = [("2023-02-11T04", 3), ("2024-10-19T07", 10)]
@@ -555,7 +555,7 @@ def make(folder: Path) -> None:
     write(
         meters / "island_pier.csv",
         "time_utc,kWh",
-        hourly_lines(loads["island_pier"], dt.date(2022, 12, 2), utc=True),
+        hourly_lines(loads["island_pier"], dt.date(2022, 9, 20), utc=True),
     )
     rng = np.random.RandomState(SEED + 200)
     write(
