@@ -437,7 +437,11 @@ class SiteResult(CarrierResult):
     inputs: list[InputFile] = field(default_factory=list)
     derivations: list[Derivation] = field(default_factory=list)
     departures: list[dict[str, Any]] = field(default_factory=list)
-    """Differences from the frozen plan, if there is one."""
+    """Differences from the frozen plan, if there is one: kind, what, planned, now."""
+    early: dict[str, Any] = field(default_factory=dict)
+    """The running verdict: looks (one a month), months_measured, final_on, declared, words."""
+    isolation: dict[str, Any] = field(default_factory=dict)
+    """What loggers and spot watts say of the lighting alone, and the difference to the meter."""
     sentences: dict[str, str] = field(default_factory=dict)
 
 

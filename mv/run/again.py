@@ -7,7 +7,7 @@ from pathlib import Path
 
 from mv.findings import RenderError
 from mv.results import PortfolioResult, Series, from_json
-from mv.run import work
+from mv.run import whole, work
 from mv.run.publish import staged
 
 
@@ -28,9 +28,11 @@ def load_results(path: Path) -> tuple[PortfolioResult, Path]:
     folder = file.parent
     sites = []
     for site in result.sites:
-        series = folder / "series" / f"{site.site}.json"
-        if series.exists():
-            site = replace(site, series=from_json(series.read_bytes(), Series))
+        file = folder / "series" / f"{site.site}.json"
+        if file.exists():
+            own, *rest = from_json(file.read_bytes(), list[Series | None])
+            others = [replace(o, series=s) for o, s in zip(site.others, rest, strict=True)]
+            site = replace(site, series=own, others=others)
         sites.append(site)
     return replace(result, sites=sites), folder
 
@@ -39,8 +41,7 @@ def render_again(
     path: Path, out: Path | None, *, redact: bool, single_file: bool, pdf: bool
 ) -> Path:
     """Render saved results to `out` (their own folder when None); returns the index page."""
-    from mv.report.render import RenderOptions, context_of, write_portfolio
-    from mv.results import to_json
+    from mv.report.render import RenderOptions, context_of
 
     result, folder = load_results(path)
     out = Path(out) if out is not None else folder
@@ -48,11 +49,7 @@ def render_again(
     context = context_of(result, options)
     with staged(out) as stage:
         bare = [work.finish(site, context, str(stage)).result for site in result.sites]
-        result = replace(result, sites=bare)
-        (stage / "results.json").write_bytes(to_json(result))
-        write_portfolio(result, stage, options)
+        whole.write_portfolio(replace(result, sites=bare), stage, options)
     if pdf:
-        from mv.report.pdf import print_report
-
-        print_report(out)
+        whole.print_report(out)
     return out / "index.html"

@@ -26,7 +26,7 @@ from mv import __version__
 from mv.findings import Finding, FolderError
 from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, SiteDescription
-from mv.results import PortfolioResult, SiteResult, to_json
+from mv.results import PortfolioResult, SiteResult
 from mv.run import work
 from mv.run.cache import Cache, cache_folder
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
@@ -120,7 +120,7 @@ def report_portfolio(folder: str, out: Path, options: RunOptions) -> Outcome:
         result = run.write(stage)
         run.remember(stage)
     if options.pdf:
-        from mv.report.pdf import print_report
+        from mv.run.whole import print_report
 
         print_report(Path(out))
     return outcome_of(result, out)
@@ -232,10 +232,9 @@ class _Run:
 
     def write(self, stage: Path) -> PortfolioResult:
         """Compute everything and write it below `stage`."""
-        from mv.report.render import write_portfolio
+        from mv.run.whole import write_portfolio
 
         self.result = self.compute(stage)
-        (stage / "results.json").write_bytes(to_json(self.result))
         write_portfolio(self.result, stage, self._page_options())
         return self.result
 

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from mv.money.portfolio_money import SiteMoney, portfolio_money
 from mv.portfolio.schema import Portfolio
 from mv.quantity import Derivation
-from mv.results import PortfolioResult, SiteResult
+from mv.report.pdf import print_pdf
+from mv.report.redact import redacted_portfolio
+from mv.report.render import RenderOptions, context_of, render_portfolio, write_assets
+from mv.report.tables import write_tables
+from mv.results import PortfolioResult, SiteResult, to_json
 from mv.rollup import roll_up, standing
 from mv.savings.drift import load_prior
 from mv.savings.placebo import placebo
@@ -69,3 +74,24 @@ def _money(
         )
     settings = portfolio.settings
     return portfolio_money(rows, currency=settings.currency, confidence=settings.confidence)
+
+
+def write_portfolio(result: PortfolioResult, stage: Path, options: RenderOptions) -> None:
+    """Write what belongs to the whole: index page, assets, tables and results.json.
+
+    Sites' own pages, series and tables are there already.
+    """
+    context = context_of(result, options)
+    index = render_portfolio(result, options)
+    (stage / "index.html").write_text(index, encoding="utf-8")
+    if options.redact:
+        result = redacted_portfolio(result, context.codes)
+    (stage / "results.json").write_bytes(to_json(result))
+    write_tables(result, stage)
+    if not options.single_file:
+        write_assets(stage)
+
+
+def print_report(out: Path) -> list[Path]:
+    """Print every page of a finished report beside itself."""
+    return print_pdf([out / "index.html", *sorted((out / "sites").glob("*.html"))])

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from mv.portfolio.schema import SiteDescription
-from mv.results import SiteResult, to_json
+from mv.results import Series, SiteResult, to_json
 from mv.run.cache import write_whole
 
 Files = dict[str, bytes]
@@ -70,14 +70,18 @@ def second_pass(
 
 def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
     """Page, series and tables of a finished site."""
+    from mv.report.redact import redacted
     from mv.report.render import page_name, render_site
     from mv.report.tables import site_tables
 
-    code = page_name(result.site, page).removesuffix(".html")
-    files: Files = {f"sites/{code}.html": render_site(result, page).encode()}
+    name = page_name(result.site, page)
+    files: Files = {f"sites/{name}": render_site(result, page).encode()}
     if result.series is not None:
-        files[f"series/{code}.json"] = to_json(result.series)
+        series = [result.series, *(o.series for o in result.others)]
+        files[f"series/{name.removesuffix('.html')}.json"] = to_json(series)
     files |= site_tables(result, page)
+    if page.options.redact:
+        result = redacted(result, page.codes)
     bare = without_series(result)
     if keep is None:
         return SecondAnswer(result=bare, files=files)
@@ -86,9 +90,10 @@ def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
 
 
 def without_series(result: SiteResult) -> SiteResult:
-    """The result as results.json holds it: series lie in files of their own."""
+    """The result as results.json holds it: of the series only the months."""
     others = [replace(o, series=None) for o in result.others]
-    return replace(result, series=None, others=others)
+    months = Series(monthly=result.series.monthly) if result.series is not None else None
+    return replace(result, series=months, others=others)
 
 
 def write_files(root: Path, files: Files) -> None:
