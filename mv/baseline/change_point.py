@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from mv.baseline.family import FAMILIES, Family, Tried
 from mv.baseline.fit import Fit, Sample, solve
 from mv.baseline.search import ChangePointSearch
 from mv.baseline.terms import LinearTerms
@@ -63,7 +64,7 @@ class Hinges:
         """Columns of rows by their mean temperature, shape (rows, k)."""
         return self.at(rows["temperature"].to_numpy(dtype=float))
 
-    def at(self, temperature: np.ndarray) -> np.ndarray:
+    def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
         """Columns at these temperatures, shape (len, k)."""
         columns = []
         for side in self.names:
@@ -147,3 +148,34 @@ def search_of(
     return ChangePointSearch(
         sample.temperature, sample.y, z, sample.unit_weights, least=least, signs=signs
     )
+
+
+def candidates(sample: Sample, terms: LinearTerms, least: int, unit: str) -> list[Tried]:
+    """Every form with these terms, as `family.Family.candidates` says."""
+    out: list[Tried] = []
+    search = None
+    for form in FORMS:
+        try:
+            if search is None and form not in {"1P", "2P"}:
+                search = search_of(sample, terms, least=least, signs=True)
+            fit = fit_change_point(
+                sample, form, terms, signs=True, least=least, unit=unit, search=search
+            )
+        except ModelError as error:
+            out.append(Tried(form, None, str(error)))
+        else:
+            out.append(Tried(form, fit))
+    return out
+
+
+FAMILIES.add(
+    "change_point",
+    Family(
+        name="change_point",
+        question="Does use answer to mean temperature, and beyond which temperature?",
+        forms=FORMS,
+        granularities=("daily", "bills"),
+        fit=fit_change_point,
+        candidates=candidates,
+    ),
+)

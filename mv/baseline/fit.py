@@ -38,8 +38,8 @@ class Response(Protocol):
     def columns(self, rows: pd.DataFrame) -> np.ndarray:
         """Columns of rows, shape (rows, k)."""
 
-    def at(self, temperature: np.ndarray) -> np.ndarray:
-        """Columns of days at these temperatures, shape (days, k)."""
+    def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
+        """Columns of (operating) days at these temperatures, shape (days, k)."""
 
     def words(self) -> tuple[str, ...]:
         """Each column in symbols, such as `(T − 15.2)⁺`."""
@@ -158,13 +158,11 @@ class Fit:
         """Sampled points: `temperature` and one list per kind of day, energy per day."""
         t = np.asarray(temperatures, dtype=float)
         k = len(self.terms.names)
-        heat = self.response.at(t) @ self.coefficients[k:]
-        levels = {
-            label: float(row @ self.coefficients[:k]) for label, row in self.terms.kinds().items()
-        }
-        return {"temperature": t.tolist()} | {
-            label: (level + heat).tolist() for label, level in levels.items()
-        }
+        curves = {"temperature": t.tolist()}
+        for label, (row, operating) in self.terms.kinds().items():
+            weather = self.response.at(t, operating) @ self.coefficients[k:]
+            curves[label] = (float(row @ self.coefficients[:k]) + weather).tolist()
+        return curves
 
 
 def solve(

@@ -26,10 +26,12 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from mv.baseline.family import FAMILIES, Family
 from mv.baseline.fit_statistics import FitStatistics, effective_n, fit_statistics
 from mv.baseline.rows import consecutive_of, used
 from mv.findings import ModelError
 
+FORM = "time of week and temperature"
 HOURS_OF_WEEK = 168
 COMPONENTS = 6
 """Temperature bins (Mathieu et al. 2011, from memory)."""
@@ -74,7 +76,7 @@ class HourlyFit:
     temperature_high: float
     unit: str = "kWh/h"
     family: str = "time_of_week"
-    form: str = "time of week and temperature"
+    form: str = FORM
 
     @property
     def weights(self) -> np.ndarray:
@@ -191,6 +193,18 @@ def fit_hourly(
         temperature_high=float(t.max()),
         unit=unit,
     )
+
+
+FAMILIES.add(
+    "time_of_week",
+    Family(
+        name="time_of_week",
+        question="What is used in each hour of the week, at which temperature?",
+        forms=(FORM,),
+        granularities=("hourly",),
+        fit=lambda rows, form=FORM, **settings: fit_hourly(rows, **settings),
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,10 @@ import numpy as np
 
 _RANK = 1e-10
 """Share of a column's squared length under which it counts as spanned by the others."""
+_DEPENDENT = 1e-8
+"""Determinant of two orthonormal pairs of columns under which they count as dependent."""
+_CHUNK = 12_000
+"""Pairs of gaps that are looked at in one go: few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,40 +249,81 @@ class _Side:
 
 
 def _best_pair(left: _Side, right: _Side, signs: bool) -> tuple[float, float, float] | None:
-    """Gain and change points of the best pair, c₁ at place i and c₂ at place j ≥ i."""
-    m = len(left.u)
-    c11 = -(left.b1 @ right.b1.T)
-    upper = np.tri(m, dtype=bool).T
-    p1, r1 = left.g1[:, None], right.g1[None, :]
-    d = r1 - c11 * p1
-    room = 1.0 - c11 * c11
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain = p1 * p1 + d * d / room
-    ok = upper & (room > _RANK) & np.isfinite(left.l11)[:, None] & np.isfinite(right.l11)[None, :]
-    if signs:
-        ok &= (d > 0) & (p1 - c11 * r1 > 0)
-    gain = np.where(ok, gain, -np.inf)
-    place = int(np.argmax(gain))
-    i, j = divmod(place, m)
-    best = (float(gain[i, j]), float(left.u[i]), float(right.u[j]))
+    """Gain and change points of the best pair, c₁ at place i and c₂ at place j ≥ i.
 
-    # No pair of gaps can do better than with both pieces free: only those that could are looked
-    # into.
-    c12, c21, c22 = -(left.b1 @ right.b2.T), -(left.b2 @ right.b1.T), -(left.b2 @ right.b2.T)
-    p2, r2 = left.g2[:, None], right.g2[None, :]
-    m11 = 1.0 - c11 * c11 - c21 * c21
-    m22 = 1.0 - c12 * c12 - c22 * c22
-    m12 = -c11 * c12 - c21 * c22
-    e1 = r1 - c11 * p1 - c21 * p2
-    e2 = r2 - c12 * p1 - c22 * p2
-    det = m11 * m22 - m12 * m12
-    with np.errstate(divide="ignore", invalid="ignore"):
-        free = p1 * p1 + p2 * p2 + (m22 * e1 * e1 - 2 * m12 * e1 * e2 + m11 * e2 * e2) / det
-    # Where the four columns depend on one another the bound is not to be trusted: look.
-    worth = upper & ((free > best[0]) | ~(det > _RANK))
-    i, j = np.nonzero(worth)
-    if len(i):
-        corr = (c11[i, j], c12[i, j], c21[i, j], c22[i, j])
+    With both pairs of columns orthonormal, C = −B_L·B_R' their products across (the hinges do not
+    overlap), e = g_R − C'g_L and M = I − C'C, the pair of gaps explains |g_L|² + e'M⁻¹e.  All of
+    e and M are products of something of i with something of j.
+    """
+    m = len(left.u)
+    b1, b2 = right.b1, right.b2
+    one = np.ones((m, 1))
+    corner_i = np.hstack([left.g1[:, None] * left.b1, one])
+    free_i = np.hstack([left.g1[:, None] * left.b1 + left.g2[:, None] * left.b2, one])
+    squares_i = np.hstack([one, _doubled(left.b1) + _doubled(left.b2)])
+    corner_j = np.column_stack([b1, right.g1]).T
+    free_j = np.column_stack([b2, right.g2]).T
+    m11_j, m22_j = (np.hstack([one, -_products(b, b)]).T for b in (b1, b2))
+    m12_j = -2.0 * _products(b1, b2).T
+    own1, own = left.g1**2, left.g1**2 + left.g2**2
+
+    best = (-np.inf, np.nan, np.nan)
+    worth: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    start = 0
+    while start < m:
+        end = min(m, start + max(1, _CHUNK // (m - start)))
+        i, j = slice(start, end), slice(start, m)
+        below = np.tri(end - start, end - start, -1, dtype=bool)
+
+        # Both change points at temperatures of the data.
+        c11 = left.b1[i] @ b1[j].T
+        d = corner_i[i] @ corner_j[:, j]
+        gain = d * d
+        gain /= np.maximum(1.0 - c11 * c11, _RANK)
+        gain += own1[i, None]
+        gain[:, : end - start][below] = -np.inf
+        a, b = divmod(int(np.argmax(gain)), m - start)
+        if signs and gain[a, b] > best[0]:
+            gain[~((d > 0) & (left.g1[i, None] + c11 * right.g1[None, j] > 0))] = -np.inf
+            a, b = divmod(int(np.argmax(gain)), m - start)
+        if gain[a, b] > best[0]:
+            best = (float(gain[a, b]), float(left.u[start + a]), float(right.u[start + b]))
+
+        # No pair of gaps can do better than with both pieces free: only those that could are
+        # looked into.  Where the four columns all but depend on one another the bound is not to
+        # be trusted, and the pair is looked into as well.
+        e1, e2 = free_i[i] @ corner_j[:, j], free_i[i] @ free_j[:, j]
+        m11, m22 = squares_i[i] @ m11_j[:, j], squares_i[i] @ m22_j[:, j]
+        twice = squares_i[i, 1:] @ m12_j[:, j]
+        free = m22 * e1
+        free -= twice * e2
+        free *= e1
+        e2 *= e2
+        e2 *= m11
+        free += e2
+        m11 *= m22
+        twice *= twice
+        twice *= 0.25
+        m11 -= twice
+        unsure = m11 < _DEPENDENT
+        m11[unsure] = _DEPENDENT
+        free /= m11
+        free[unsure] = np.inf
+        free[:, : end - start][below] = -np.inf
+        a, b = np.divmod(np.flatnonzero(free > (best[0] - own[i])[:, None]), m - start)
+        if len(a):
+            worth.append((a + start, b + start, free[a, b] + own[a + start]))
+        start = end
+
+    if worth:
+        i, j, bound = (np.concatenate(parts) for parts in zip(*worth, strict=True))
+        keep = bound > best[0]
+        i, j = i[keep], j[keep]
+
+        def across(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+            return -np.einsum("ij,ij->i", x[i], y[j])
+
+        corr = tuple(across(x, y) for x in (left.b1, left.b2) for y in (b1, b2))
         for candidate in (
             _interior(left, right, i, j, corr, signs),
             _edge(left, right, i, j, corr[0], corr[1], signs),
@@ -287,6 +332,18 @@ def _best_pair(left: _Side, right: _Side, signs: bool) -> tuple[float, float, fl
             if candidate is not None and candidate[0] > best[0]:
                 best = candidate
     return best if np.isfinite(best[0]) else None
+
+
+def _products(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Products x_a·y_b of each row, a ≤ b, those off the diagonal averaged with y_a·x_b."""
+    a, b = np.triu_indices(x.shape[1])
+    return (x[:, a] * y[:, b] + x[:, b] * y[:, a]) / 2
+
+
+def _doubled(x: np.ndarray) -> np.ndarray:
+    """Products x_a·x_b of each row, a ≤ b, those off the diagonal twice."""
+    a, b = np.triu_indices(x.shape[1])
+    return x[:, a] * x[:, b] * np.where(a == b, 1.0, 2.0)
 
 
 def _interior(left, right, i, j, corr, signs):

@@ -1,15 +1,20 @@
 """Which model is the official baseline?
 
-All forms compete, with and without operating days, on the baseline period alone; what they would
-say about savings is not looked at.
+All forms of all families compete on the baseline period alone; what they would say about savings
+is not looked at.
 
 1. *Plausible* is a form whose slopes have the sign that physics gives them, whose slopes and
    operating term differ from zero by more than twice their standard error, and whose change
-   points have enough rows on either side.
-2. Among the plausible the smallest BIC = n′ ln(SSE/n) + p ln n′ wins (Schwarz 1978), p counting
-   change points.  Days in a row repeat one another, so n′ is the number of independent days that
-   tell as much (Guideline 14's n′, from memory), the same for all candidates: that of the
-   candidate with the smallest SSE.  Bills are too few to estimate it; there n′ = n.
+   points have enough rows beyond them.
+2. The smallest BIC = n′ ln(SSE/n) + p ln n′ leads (Schwarz 1978), p counting change points.
+   Days in a row repeat one another, so n′ is the number of independent days that tell as much
+   (Guideline 14's n′, from memory), the same for all candidates: that of the candidate with the
+   smallest SSE.  Bills are too few to estimate it; there n′ = n.
+3. Day types found in the data, and slopes of their own for operating days, must earn their place:
+   BIC smaller by more than 6 than that of the best form without them ("strong", Kass & Raftery,
+   J. Am. Stat. Assoc. 90, 1995).
+4. Where others come within 2 of the smallest BIC ("not worth more than a bare mention", the
+   same), the one that predicts held-out months (or bills) best is taken.
 
 The share of operating days in a bill is tried only where it varies enough to be told apart from
 the level.
@@ -18,16 +23,19 @@ the level.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from mv.baseline.change_point import FORMS, fit_change_point, search_of
-from mv.baseline.fit import Fit, Sample, officially
+from mv.baseline.cross_validation import HoldOut, blocks_of, hold_out
+from mv.baseline.day_types import DayTypes, cells_of, find_day_types
+from mv.baseline.family import FAMILIES
+from mv.baseline.fit import Fit, Sample, officially, solve
 from mv.baseline.fit_statistics import effective_n
 from mv.baseline.rows import DRIVER
+from mv.baseline.slopes_by_day import ADDED, SlopesByDay
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
@@ -35,17 +43,25 @@ Granularity = Literal["daily", "bills"]
 
 T_LEAST = 2.0
 """|t| of a slope or an operating term (IPMVP, from memory: t above 2)."""
-ROWS_EACH_SIDE = {"daily": 10, "bills": 3}
-"""Rows at or beyond a change point on either side (common practice, no source)."""
+ROWS_BEYOND = {"daily": 10, "bills": 3}
+"""Rows beyond a change point on either side (common practice, no source)."""
 SHARE_SD_LEAST = 0.02
-"""Standard deviation of the bills' share of operating days from which it is tried (common
-practice, no source): half a day in a month."""
+"""Standard deviation of the bills' share of operating days from which it is tried: half a day in
+a month (common practice, no source)."""
 DAYS_EACH_KIND = 10
 """Days of either kind from which operating days are tried (common practice, no source)."""
 DRIVER_VIF_MOST = 10.0
 """Variance inflation above which a driver can't be told from the other terms (common practice)."""
-CLOSE_CALL = 2.0
-"""Difference in BIC not worth more than a bare mention (Kass & Raftery 1995)."""
+CLOSE_CALL, STRONG = 2.0, 6.0
+"""Differences in BIC: not worth more than a bare mention, strong (Kass & Raftery 1995)."""
+
+RULE = (
+    "On baseline data only: the smallest BIC (with the number of independent rows) among the "
+    "forms whose slopes have the right sign, whose slopes and operating term exceed twice their "
+    "standard error, and whose change points have at least {rows} rows beyond them; day types "
+    "found in the data and slopes by kind of day only where BIC falls by more than 6; within 2 "
+    "of the smallest BIC, the form that predicts held-out {blocks} best."
+)
 
 
 @dataclass(frozen=True)
@@ -53,7 +69,7 @@ class CandidateFit:
     """One form that competed."""
 
     form: str
-    """Form and operating term, such as `3PC with operating days`."""
+    """Form and kinds of day, such as `3PC with operating days`."""
     fit: Fit | None
     """None where the form could not be fitted."""
     criterion: float | None
@@ -75,19 +91,13 @@ class Selection:
     effective_n: float
     """n′ of the criterion."""
     notes: tuple[str, ...] = ()
-
-
-RULE = (
-    "Smallest BIC (with the number of independent rows) among the forms whose slopes have the "
-    "right sign, whose slopes and operating term exceed twice their standard error, and whose "
-    "change points have at least {rows} rows on either side; on baseline data only."
-)
+    """Drivers left out, and why."""
 
 
 def select(
     rows: pd.DataFrame,
     granularity: Granularity,
-    carrier: str,
+    carrier: str = "electricity",
     *,
     unit: str = "kWh",
 ) -> Selection:
@@ -97,7 +107,7 @@ def select(
     ----------
     rows : daily or bill rows of the baseline period; those with status "used" count.
     granularity : what a row is.
-    carrier : of the meter; named in the rule's words only.
+    carrier : of the meter.  All carriers are chosen alike; a family may come to tell them apart.
     unit : of the energy.
 
     Raises ModelError where not even a mean can be fitted.
@@ -105,38 +115,44 @@ def select(
     sample = Sample.of(rows)
     rate = f"{unit}/day"
     drivers, notes = _drivers(sample)
-    tried: list[tuple[str, Fit | None, str]] = []
+    plain = LinearTerms(drivers=drivers, driver_means=_means(sample, drivers))
+    tried: list[CandidateFit] = []
     for days in _day_terms(sample, granularity):
-        terms = LinearTerms(days, drivers, driver_means=_means(sample, drivers))
-        tried += _forms(sample, terms, ROWS_EACH_SIDE[granularity], rate)
-    fits = [fit for _, fit, _ in tried if fit is not None]
-    if not fits:
-        raise ModelError(f"no form can be fitted to {len(sample)} rows; give more rows")
-    best = min(fits, key=lambda fit: fit.statistics.sse)
-    n = float(len(sample))
+        tried += _candidates(sample, replace(plain, days=days), granularity, rate)
+    if not any(c.fit for c in tried):
+        raise ModelError(f"no form can be fitted to {len(sample)} rows: {tried[0].why}")
     if granularity == "daily":
-        n = max(effective_n(len(sample), best.statistics.autocorrelation), best.parameters + 2.0)
-    candidates = []
-    for form, fit, problem in tried:
-        reason = problem or implausible(fit, granularity)
-        criterion = None if fit is None else bic(fit, n)
-        candidates.append(CandidateFit(form, fit, criterion, not reason, reason))
-    ranked = sorted((c for c in candidates if c.plausible), key=lambda c: c.criterion)
-    chosen = ranked[0]
+        types = _day_types(sample, _ranked(tried, _independent(tried, granularity))[0].fit)
+        if types is not None:
+            terms = replace(plain, days="types", day_types=types)
+            tried += _candidates(sample, terms, granularity, rate)
+        n = _independent(tried, granularity)
+        leader = _defended(_ranked(tried, n), n)[0][0]
+        tried += _slopes_by_day(sample, leader, rate)
+    n = _independent(tried, granularity)
+    ranked, weak = _defended(_ranked(tried, n), n)
+    chosen, out = _close_call(ranked, n, sample)
     final = officially(chosen.fit, sample)
-    runner_up = ranked[1].fit if len(ranked) > 1 else None
-    told = tuple(
-        CandidateFit(
-            c.form,
-            final if c is chosen else c.fit,
-            c.criterion,
-            c.plausible,
-            c.why or _standing(c, chosen),
+    if out is not None:
+        final = replace(final, hold_out_cv_rmse=out.cv_rmse, hold_out_nmbe=out.nmbe)
+    others = [c for c in ranked if c is not chosen]
+    told = []
+    for c in tried:
+        criterion = None if c.fit is None else bic(c.fit, n)
+        why = c.why or weak.get(id(c)) or _standing(criterion, bic(chosen.fit, n), c is chosen)
+        told.append(
+            CandidateFit(
+                form=c.form,
+                fit=final if c is chosen else c.fit,
+                criterion=criterion,
+                plausible=c.plausible and id(c) not in weak,
+                why=why,
+            )
         )
-        for c in candidates
+    rule = RULE.format(
+        rows=ROWS_BEYOND[granularity], blocks="months" if granularity == "daily" else "bills"
     )
-    rule = RULE.format(rows=ROWS_EACH_SIDE[granularity])
-    return Selection(final, runner_up, told, rule, n, notes)
+    return Selection(final, others[0].fit if others else None, tuple(told), rule, n, notes)
 
 
 def bic(fit: Fit, n: float) -> float:
@@ -149,15 +165,20 @@ def bic(fit: Fit, n: float) -> float:
 
 def implausible(fit: Fit, granularity: Granularity) -> str:
     """Why a fit is not plausible; empty when it is."""
+    slopes = dict(zip(fit.term_names, fit.coefficients, strict=True))
     for name, t in zip(fit.term_names, fit.t_values, strict=True):
         if name == "level" or name.startswith(DRIVER):
             continue
         if not abs(t) >= T_LEAST:
             return f"{name} does not differ from zero (t = {t:.1f})"
-    slopes = dict(zip(fit.term_names, fit.coefficients, strict=True))
     for side in ("heating", "cooling"):
-        if slopes.get(side, 1.0) <= 0:
+        if min(slopes.get(side, 1.0), slopes.get(side, 1.0) + slopes.get(side + ADDED, 0.0)) <= 0:
             return f"use would fall beyond the {side} change point"
+        if side in slopes:
+            beyond = int((fit.x[:, fit.term_names.index(side)] > 0).sum())
+            # A change point may stand on the last of the rows that it needs.
+            if beyond < ROWS_BEYOND[granularity] - 1:
+                return f"only {beyond} rows lie beyond the {side} change point"
     if granularity == "bills" and slopes.get("operating", 0.0) + slopes["level"] < 0:
         return "an operating day would use less than nothing"
     if granularity == "bills" and "operating" in slopes and slopes["level"] < 0:
@@ -165,25 +186,71 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
     return ""
 
 
-def _forms(
-    sample: Sample, terms: LinearTerms, least: int, unit: str
-) -> list[tuple[str, Fit | None, str]]:
-    """Every form with these terms: its name, the fit, or why there is none."""
-    out: list[tuple[str, Fit | None, str]] = []
-    search = None
-    for form in FORMS:
-        name = form if terms.days == "none" else f"{form} with operating days"
-        try:
-            if search is None and form not in {"1P", "2P"}:
-                search = search_of(sample, terms, least=least, signs=True)
-            fit = fit_change_point(
-                sample, form, terms, signs=True, least=least, unit=unit, search=search
-            )
-        except ModelError as error:
-            out.append((name, None, str(error)))
-        else:
-            out.append((name, fit, ""))
+def _candidates(
+    sample: Sample, terms: LinearTerms, granularity: Granularity, unit: str
+) -> list[CandidateFit]:
+    """Every form of every family with these terms."""
+    suffix = {"none": "", "operating": " with operating days", "types": " with day types"}
+    out = []
+    for family in FAMILIES:
+        if granularity not in family.granularities or family.candidates is None:
+            continue
+        for tried in family.candidates(sample, terms, ROWS_BEYOND[granularity], unit):
+            why = tried.problem or implausible(tried.fit, granularity)
+            form = tried.form + suffix[terms.days]
+            out.append(CandidateFit(form, tried.fit, None, not why, why))
     return out
+
+
+def _independent(tried: list[CandidateFit], granularity: Granularity) -> float:
+    """n′ of the candidate with the smallest SSE."""
+    best = min((c.fit for c in tried if c.fit), key=lambda fit: fit.statistics.sse)
+    if granularity == "bills":
+        return float(best.n)
+    return max(effective_n(best.n, best.statistics.autocorrelation), best.parameters + 2.0)
+
+
+def _ranked(tried: list[CandidateFit], n: float) -> list[CandidateFit]:
+    """Plausible candidates, the smallest BIC first."""
+    return sorted((c for c in tried if c.plausible), key=lambda c: bic(c.fit, n))
+
+
+def _learned(fit: Fit) -> int:
+    """How many things beyond the calendar the form took from the data."""
+    return int(fit.terms.days == "types") + int(isinstance(fit.response, SlopesByDay))
+
+
+def _defended(ranked: list[CandidateFit], n: float) -> tuple[list[CandidateFit], dict[int, str]]:
+    """Drop forms with learned day types or slopes by day that are not strongly better than the
+    best form with less of it; say so by candidate."""
+    weak: dict[int, str] = {}
+    for c in ranked:
+        learned = _learned(c.fit)
+        simpler = [o for o in ranked if _learned(o.fit) < learned and id(o) not in weak]
+        if learned and simpler:
+            gain = bic(simpler[0].fit, n) - bic(c.fit, n)
+            if gain <= STRONG:
+                weak[id(c)] = (
+                    f"not defended: BIC {'smaller' if gain > 0 else 'larger'} by {abs(gain):.1f} "
+                    f"than {simpler[0].form}, it takes more than {STRONG:.0f}"
+                )
+    return [c for c in ranked if id(c) not in weak], weak
+
+
+def _close_call(
+    ranked: list[CandidateFit], n: float, sample: Sample
+) -> tuple[CandidateFit, HoldOut | None]:
+    """The leader, or of those close to it the one that predicts held-out blocks best."""
+    smallest = bic(ranked[0].fit, n)
+    near = [c for c in ranked if bic(c.fit, n) <= smallest + CLOSE_CALL]
+    blocks = blocks_of(sample)
+    tried = [(c, hold_out(c.fit, sample, blocks)) for c in near]
+
+    def error(pair: tuple[CandidateFit, HoldOut | None]) -> float:
+        out = pair[1]
+        return np.inf if out is None else float(sample.unit_weights @ out.errors**2)
+
+    return min(tried, key=error)
 
 
 def _day_terms(sample: Sample, granularity: Granularity) -> tuple[str, ...]:
@@ -193,6 +260,50 @@ def _day_terms(sample: Sample, granularity: Granularity) -> tuple[str, ...]:
     else:
         varies = min((operating > 0.5).sum(), (operating <= 0.5).sum()) >= DAYS_EACH_KIND
     return ("none", "operating") if varies else ("none",)
+
+
+def _day_types(sample: Sample, fit: Fit) -> DayTypes | None:
+    """Day types that may be worth trying: those with the smallest BIC once the temperature's
+    part of `fit` is taken off, if it is strongly smaller than with the fit's own days."""
+    kinds = 1 + fit.terms.day_columns(sample.rows).shape[1]
+    use = sample.y - fit.x[:, kinds:] @ fit.coefficients[kinds:]
+    n = max(effective_n(fit.n, fit.statistics.autocorrelation), fit.parameters + 2.0)
+    floor = 1e-300 + 1e-18 * float(use @ use) / fit.n
+    cells = cells_of(sample.rows)
+
+    def criterion(sse: float, types: int) -> float:
+        return n * math.log(max(sse / fit.n, floor)) + types * math.log(n)
+
+    best, smallest = None, criterion(fit.statistics.sse, kinds) - STRONG
+    for types in find_day_types(cells, use):
+        code = np.asarray(types.code)[cells]
+        count = np.bincount(code)
+        level = np.bincount(code, use) / count
+        rest = use - level[code]
+        value = criterion(float(rest @ rest), len(types.labels))
+        if value < smallest:
+            best, smallest = types, value
+    return best
+
+
+def _slopes_by_day(sample: Sample, best: CandidateFit, unit: str) -> list[CandidateFit]:
+    """The leading form with slopes of their own for operating days: each side alone, and both."""
+    plain = best.fit
+    if plain.terms.days == "none":
+        return []
+    names = plain.response.names
+    out = []
+    for sides in [(name,) for name in names] + ([names] if len(names) > 1 else []):
+        form = f"{best.form}, {' and '.join(sides)} by kind of day"
+        response = SlopesByDay(plain.response, sides)
+        try:
+            fit = solve(sample, plain.family, plain.terms, response, unit=unit)
+        except ModelError as error:
+            out.append(CandidateFit(form, None, None, False, str(error)))
+        else:
+            why = implausible(fit, "daily")
+            out.append(CandidateFit(form, fit, None, not why, why))
+    return out
 
 
 def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -205,14 +316,17 @@ def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[str, ...]]:
         columns.append(operating)
     for name in sorted(names):
         values = sample.rows[DRIVER + name].to_numpy(dtype=float)
-        spread = float(((values - values.mean()) ** 2).sum())
+        if not np.isfinite(values).all():
+            raise ModelError(f"a row with status used has no value of the driver {name}")
+        deviation = values - values.mean()
+        spread = float(deviation @ deviation)
         x = np.column_stack(columns)
         rest = values - x @ np.linalg.lstsq(x, values, rcond=None)[0]
-        if spread <= 1e-18 * float(values @ values) or spread == 0:
+        if spread <= 1e-18 * float(values @ values):
             notes.append(f"the driver {name} does not vary in the baseline and is left out")
         elif float(rest @ rest) * DRIVER_VIF_MOST < spread:
             notes.append(f"the driver {name} can't be told from the other terms and is left out")
-        elif len(sample) < 3 * (len(columns) + 2):
+        elif len(sample) < 3 * (len(columns) + 1):
             notes.append(f"there are too few rows for the driver {name}; it is left out")
         else:
             taken.append(name)
@@ -224,7 +338,9 @@ def _means(sample: Sample, drivers: tuple[str, ...]) -> dict[str, float]:
     return {name: float(sample.rows[DRIVER + name].mean()) for name in drivers}
 
 
-def _standing(candidate: CandidateFit, chosen: CandidateFit) -> str:
-    if candidate is chosen:
+def _standing(criterion: float, smallest: float, chosen: bool) -> str:
+    if chosen:
         return "chosen"
-    return f"BIC larger by {candidate.criterion - chosen.criterion:.1f}"
+    if criterion < smallest:
+        return f"BIC smaller by {smallest - criterion:.1f}, but held-out rows predicted worse"
+    return f"BIC larger by {criterion - smallest:.1f}"

@@ -75,19 +75,24 @@ class LinearTerms:
             f"{rate} per unit" for _ in self.drivers
         )
 
-    def kinds(self) -> dict[str, np.ndarray]:
-        """A row of the columns for each kind of day, drivers at their means: for curves."""
+    def kinds(self) -> dict[str, tuple[np.ndarray, float]]:
+        """For each kind of day a row of the columns, drivers at their means, and its share of
+        operating days: for curves."""
         tail = np.array([self.driver_means.get(name, 0.0) for name in self.drivers])
         if self.days == "operating":
-            kinds = {"operating": [1.0, 1.0], "non-operating": [1.0, 0.0]}
+            kinds = {"operating": ([1.0, 1.0], 1.0), "non-operating": ([1.0, 0.0], 0.0)}
         elif self.days == "types":
-            labels = self.day_types.labels
+            types = self.day_types
+            others = np.arange(1, len(types.labels))
             kinds = {
-                label: np.r_[1.0, np.arange(1, len(labels)) == k] for k, label in enumerate(labels)
+                label: (np.r_[1.0, others == k], types.operating[k])
+                for k, label in enumerate(types.labels)
             }
         else:
-            kinds = {"all days": [1.0]}
-        return {label: np.concatenate([row, tail]) for label, row in kinds.items()}
+            kinds = {"all days": ([1.0], 1.0)}
+        return {
+            label: (np.concatenate([row, tail]), share) for label, (row, share) in kinds.items()
+        }
 
     def _day_names(self) -> tuple[str, ...]:
         if self.days == "operating":
