@@ -162,6 +162,7 @@ def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
     lost = sum(f.action in ("refuse", "exclude") for f in result.findings)
     return {
         "name": result.name,
+        "paper": "",
         "meters": meters,
         "lead": f"{len(result.meters)} meter{'s' if len(result.meters) != 1 else ''} read, "
         f"{result.refused} refused; {lost} of {len(result.findings)} findings cost data. "

@@ -9,7 +9,6 @@ from mv.findings import RULES, Finding, gravest_first
 from mv.report import text
 from mv.report.format import (
     NOT_GIVEN,
-    UNIT_WORDS,
     Figure,
     Name,
     Say,
@@ -17,6 +16,7 @@ from mv.report.format import (
     date,
     ratio,
     sentence,
+    unit_words,
 )
 from mv.report.rows import Plain, Row
 from mv.results import Acceptance, CarrierResult, InputFile, SiteResult
@@ -30,11 +30,6 @@ ACTION_WORDS = {
     "repair": "mended",
     "note": "noted",
 }
-
-
-def unit_words(unit: str) -> str:
-    """A unit as people write it."""
-    return UNIT_WORDS.get(unit, unit)
 
 
 def rule_words(rule: str) -> str:
@@ -265,7 +260,7 @@ def model(site: CarrierResult, say: Say) -> dict[str, Any] | None:
     for i, t in enumerate(m.terms):
         error = t.standard_error
         half = error * 2 if error else 0.0
-        unit = unit_words(t.unit).replace("degC", "°C")
+        unit = unit_words(t.unit)
         terms.append(
             Row(
                 Name(t.name),

@@ -26,8 +26,19 @@ MONTHS = (
     "January February March April May June July August September October November December".split()
 )
 
-UNIT_WORDS = {"m3": "m³", "m2": "m²", "kWh/day": "kWh a day", "m3/day": "m³ a day", "degC": "°C"}
+UNIT_WORDS = {"m3": "m³", "m2": "m²", "degC": "°C", "1": "", "fraction": "", "-": ""}
 """Units as people write them; every other unit is printed as it is named."""
+
+
+@lru_cache(maxsize=256)
+def unit_words(unit: str) -> str:
+    """A unit as people write it: `kWh/day/degC` is kWh a day for each °C."""
+    first, *rest = unit.split("/")
+    words = UNIT_WORDS.get(first, first)
+    for part in rest:
+        part = UNIT_WORDS.get(part, part)
+        words += f" a {part}" if part in ("day", "year", "month", "hour") else f" per {part}"
+    return words
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +153,7 @@ class Say:
             return Figure(NOT_GIVEN)
         decimals = decimals_for(half) if half and math.isfinite(half) else None
         text = self.number(value, digits) if decimals is None else self.fixed(value, decimals)
-        return Figure(text, UNIT_WORDS.get(unit, unit), path, float(value))
+        return Figure(text, unit_words(unit), path, float(value))
 
     def whole(self, value: int | None, path: str, unit: str = "") -> Figure:
         """A count with its path."""

@@ -25,6 +25,7 @@ PARTY_WORDS = {
     "contractor": "Contractor",
     "reviewer": "Reviewer",
     "prepared_by": "Prepared by",
+    "reference": "Reference",
     "address": "Address",
 }
 
@@ -209,10 +210,9 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
     return {
         "site": {"key": site.site, "name": site.name or site.site, "group": site.group},
         "portfolio": context.portfolio,
+        "paper": context.paper,
         "role": site.role,
-        "verdict": site.verdict,
-        "mark": text.VERDICT_MARKS[site.verdict],
-        "meaning": text.VERDICT_MEANINGS[site.verdict],
+        "standing": text.standing(site),
         "interim": text.interim_words(site),
         "sentences": [
             f(site, say) for f in (text.verdict_sentence, text.range_sentence, text.money_sentence)

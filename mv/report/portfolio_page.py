@@ -10,7 +10,7 @@ from mv.report import evidence, text, trail
 from mv.report.charts.base import NotDrawn
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
 from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
-from mv.report.rows import Plain, Row
+from mv.report.rows import Row
 from mv.results import VERDICTS, CarrierTotal, PortfolioResult, SiteResult
 
 COUNT_WORDS = (
@@ -87,15 +87,16 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
     annual, money = site.annual, site.money
     rate = annual.realisation_rate if annual else None
     found = money.simple_payback_realised if money else None
-    flag = "interim" if site.interim else "comparison" if site.role == "comparison" else ""
+    flag = "interim" if site.interim else ""
+    standing = text.standing(site)
     return SiteRow(
         key=site.site,
         href=href,
         name=site.name or site.site,
         group=site.group,
         carrier=text.carrier_label(site.carrier),
-        verdict=site.verdict,
-        mark=text.VERDICT_MARKS[site.verdict],
+        verdict=standing.words,
+        mark=standing.mark,
         flag=flag,
         saving=told["value"] if told else gap,
         range=_bare(told["low"], told["high"]) if told else "",
@@ -284,33 +285,78 @@ def as_interval(value: Any) -> Interval | None:
 
 
 def _money_rows(result: PortfolioResult, say: Say) -> list[Row]:
-    rows = []
-    for key, label in (
-        ("invested", "Invested, before incentives"),
-        ("net_cost", "Net cost"),
-    ):
-        value = result.money.get(key)
-        if isinstance(value, int | float):
-            rows.append(Row(label, (say.money(float(value), f"money.{key}"), "")))
-    yearly = as_interval(result.money.get("annual_cost_savings"))
-    if yearly is not None:
-        told = say.money_interval(yearly, "money.annual_cost_savings")
-        rows.append(Row("Cost savings a year", (told["value"], _ends(told["low"], told["high"]))))
+    """Estimate beside realised, for the sites that count."""
+    money = result.money
+
+    def amount(key: str) -> Figure:
+        return say.money(_float(money.get(key)), f"money.{key}")
+
+    def spread(key: str) -> tuple[Any, Any]:
+        interval = as_interval(money.get(key))
+        if interval is None:
+            return Figure(NOT_GIVEN), ""
+        told = say.money_interval(interval, f"money.{key}")
+        return told["value"], _bare(told["low"], told["high"])
+
+    if not money:
+        return []
+    found, planned = money.get("payback") or {}, money.get("payback_estimated") or {}
+    low, high = (say.years(found.get(k), f"money.payback.{k}") for k in ("low", "high"))
+    rows = [
+        Row("Invested, before incentives", ("", amount("invested"), "")),
+        Row("Net cost", (amount("net_cost_estimated"), amount("net_cost"), "")),
+        Row(
+            "Cost savings a year",
+            (amount("annual_cost_savings_estimated"), *spread("annual_cost_savings")),
+        ),
+        Row("Cost savings in the reporting periods", ("", *spread("cost_savings"))),
+        Row(
+            "Simple payback",
+            (
+                say.years(planned.get("months"), "money.payback_estimated.months"),
+                say.years(found.get("months"), "money.payback.months"),
+                _bare(low, high),
+            ),
+            mark="total",
+        ),
+    ]
+    if _float(money.get("recovered")) is not None:
+        share = say.percent(money.get("recovered_fraction"), "money.recovered_fraction")
+        rows.append(
+            Row("Recovered so far", ("", sentence("{a} ({b})", a=amount("recovered"), b=share), ""))
+        )
+    left = _float(money.get("net_cost_left_out"))
+    if left:
+        rows.append(Row("Net cost of sites left out", ("", amount("net_cost_left_out"), "")))
     return rows
 
 
+def _float(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
 def _ranked(result: PortfolioResult, say: Say, hrefs: dict[str, str]) -> list[dict[str, Any]]:
-    """Sites that need a look, by money at stake."""
+    """Sites below their estimate, by the money that is missing."""
     names = {s.site: s.name or s.site for s in result.sites}
     out = []
     for i, entry in enumerate(result.money.get("ranked") or []):
         key = str(entry.get("site", ""))
+        short = entry.get("shortfall")
+        if short is None or short <= 0:
+            continue
+        path = f"money.ranked[{i}]"
+        low, high = (say.money(entry.get(k), f"{path}.{k}") for k in ("low", "high"))
         out.append(
             {
                 "name": names.get(key, key),
                 "href": hrefs.get(key, ""),
-                "stake": say.money(entry.get("at_stake"), f"money.ranked[{i}].at_stake"),
-                "why": Name(str(entry.get("why") or "")),
+                "estimated": say.money(entry.get("estimated"), f"{path}.estimated"),
+                "verified": say.money(entry.get("verified"), f"{path}.verified"),
+                "range": _bare(low, high),
+                "short": say.money(short, f"{path}.shortfall"),
+                "why": "the whole range lies below the estimate"
+                if entry.get("clear")
+                else "the range holds the estimate",
             }
         )
     return out
@@ -350,7 +396,7 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
     how = trail.trail(result.derivations, say)
     figures = headlines(result, say)
     placed = [h.how for h in figures if h.how in how]
-    out_of_totals = [r for r in rows if r.verdict == "not verifiable"]
+    out_of_totals = [r for r in rows if r.verdict in ("not verifiable", "not yet due")]
     verdicts = [
         (
             v,
@@ -365,6 +411,7 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
     interim = sum(s.interim for s in result.sites)
     return {
         "name": result.name,
+        "paper": context.paper,
         "heading": result.name or "Portfolio",
         "interim": f"Interim: at {interim} of {len(result.sites)} sites the reporting period is not complete."
         if interim
@@ -388,17 +435,16 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "left_out_remedies": {
             s.site: Name(s.remedy) for s in result.sites if s.verdict == "not verifiable"
         },
-        "group_table": group_table(result.groups, say),
+        "group_rows": group_rows(result.groups, say),
         "money": _money_rows(result, say),
         "ranked": _ranked(result, say, hrefs),
         "charts": charts,
         "chart_data": chart_data(charts),
-        "placebo": result.placebo,
-        "placebo_words": Name(str(result.placebo.get("words") or "")),
+        "trials": trial_rows(result.placebo, say),
         "sampling": [
             Row(Name(k.replace("_", " ")), (Name(str(v)),)) for k, v in result.sampling.items()
         ],
-        "words": {k: Name(v) for k, v in result.words.items()},
+        "words": [Name(v) for k, v in result.words.items() if k != "chance"],
         "departures": evidence.departure_rows(result.departures),
         "findings": evidence.finding_rows(result.findings),
         "inputs": evidence.input_rows(result.inputs, say),
@@ -417,28 +463,58 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
     }
 
 
-def group_table(groups: list[dict[str, Any]], say: Say) -> Plain | None:
-    """Groups with whatever was added up for them: numbers, intervals, words."""
-    if not groups:
-        return None
-    head = list(dict.fromkeys(k for row in groups for k in row))
+def group_rows(groups: list[dict[str, Any]], say: Say) -> list[Row]:
+    """One line a group and carrier: pooled saving with its range."""
     rows = []
     for i, row in enumerate(groups):
-        cells: list[Any] = []
-        for key in head:
-            value, path = row.get(key), f"groups[{i}].{key}"
-            if isinstance(value, Interval) or (isinstance(value, dict) and "value" in value):
-                told = say.interval(as_interval(value), path)
-                cells.append(
-                    sentence("{v} ({a} to {b})", v=told["value"], a=told["low"], b=told["high"])
-                )
-            elif isinstance(value, bool) or value is None:
-                cells.append(NOT_GIVEN if value is None else "yes" if value else "no")
-            elif isinstance(value, int | float):
-                cells.append(say.figure(float(value), "", path))
-            elif isinstance(value, str):
-                cells.append(Name(value))
-            else:
-                cells.append("")
-        rows.append(tuple(cells))
-    return Plain([h.replace("_", " ") for h in head], rows)
+        path = f"groups[{i}]"
+        pooled = as_interval(row.get("avoided_energy"))
+        if pooled is None:
+            continue
+        told = say.interval(pooled, f"{path}.avoided_energy")
+        half = pooled.half_width or 0.0
+        base = say.figure(
+            _float(row.get("adjusted_baseline")), pooled.unit, f"{path}.adjusted_baseline", half=half
+        )
+        rows.append(
+            Row(
+                Name(str(row.get("group", ""))),
+                (
+                    text.carrier_label(str(row.get("carrier", ""))),
+                    say.whole(row.get("sites"), f"{path}.sites"),
+                    base,
+                    told["value"],
+                    _bare(told["low"], told["high"]),
+                    told["fraction"],
+                ),
+            )
+        )
+    return rows
+
+
+def trial_rows(placebo: dict[str, Any], say: Say) -> list[dict[str, Any]]:
+    """What the placebo trial found, by carrier: how often the range held zero, as claimed or not."""
+    out = []
+    for carrier, told in placebo.items():
+        if not isinstance(told, dict):
+            continue
+        path = f"placebo.{carrier}"
+        rows = [
+            Row(
+                say.percent(line.get("claimed"), f"{path}.coverage[{i}].claimed"),
+                (
+                    say.percent(line.get("achieved"), f"{path}.coverage[{i}].achieved"),
+                    say.percent(line.get("false_verdicts"), f"{path}.coverage[{i}].false_verdicts"),
+                    say.whole(line.get("trials"), f"{path}.coverage[{i}].trials"),
+                ),
+            )
+            for i, line in enumerate(told.get("coverage") or [])
+        ]
+        out.append(
+            {
+                "carrier": text.carrier_label(carrier),
+                "words": Name(str(told.get("words") or "")),
+                "rows": rows,
+            }
+        )
+    return out

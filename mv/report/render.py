@@ -25,6 +25,8 @@ from mv.report.format import NARROW, Figure, Name, Say, Sentence
 from mv.results import PortfolioResult, SiteResult, to_json
 
 PLOTLY_ASSET = "plotly.min.js"
+PAPERS = {"a4": "A4", "letter": "letter"}
+"""Name of a paper in the settings → its name in a stylesheet."""
 NO_BREAK = "\u00a0"
 
 
@@ -47,6 +49,8 @@ class SiteContext:
     created: str = ""
     method_version: str = ""
     parties: dict[str, str] = field(default_factory=dict)
+    paper: str = ""
+    """A4 or letter; the printer's choice when empty."""
     decimal_mark: str = "."
     group_mark: str = NARROW
     options: RenderOptions = field(default_factory=RenderOptions)
@@ -79,7 +83,7 @@ def context_from(
 ) -> SiteContext:
     """The same before the portfolio is added up: for workers that make pages as sites finish."""
     options = options or RenderOptions()
-    people = ("client", "contractor", "reviewer", "prepared_by", "address")
+    people = ("client", "contractor", "reviewer", "prepared_by", "reference", "address")
     parties = {k: str(settings[k]) for k in people if settings.get(k)}
     codes = (
         {key: f"site-{i:03d}" for i, key in enumerate(sorted(keys), 1)} if options.redact else {}
@@ -90,6 +94,7 @@ def context_from(
         created=created,
         method_version=method_version,
         parties={} if options.redact else parties,
+        paper=PAPERS.get(str(settings.get("paper")).lower(), ""),
         decimal_mark=str(settings.get("decimal_mark") or "."),
         group_mark=str(settings.get("group_mark") or NARROW),
         options=options,

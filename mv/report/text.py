@@ -7,6 +7,8 @@ gives a saving without its range and the confidence it holds at.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
 from mv.results import CarrierResult, SiteResult
 from mv.units import CARRIERS
@@ -61,10 +63,32 @@ def confidence_words(level: float) -> str:
     return f"{level * 100:g}\u202f%"
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a site stands in the portfolio: its verdict, or why it has none."""
+
+    words: str
+    mark: str
+    meaning: str
+
+
+def standing(site: CarrierResult) -> Standing:
+    """The verdict, or that the site is not yet due or serves as a comparison."""
+    if getattr(site, "role", "retrofit") == "comparison":
+        return Standing("comparison site", "none", "no retrofit; it counts in no total")
+    if not getattr(site, "due", True):
+        return Standing("not yet due", "none", "the reporting period has not begun, or holds too little")
+    return Standing(site.verdict, VERDICT_MARKS[site.verdict], VERDICT_MEANINGS[site.verdict])
+
+
 # -- the three sentences -----------------------------------------------------------------------
 def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
     """First sentence: what the meter shows, by verdict."""
     name = Name(site.name or site.site)
+    if site.role == "comparison":
+        return sentence(
+            "{name} has no retrofit: it shows what happened anyway, and counts in no total.", name=name
+        )
     if site.verdict == "not verifiable" or site.avoided_energy is None or site.periods is None:
         return sentence(
             "No figure is given for {name}, because {reason}.",
@@ -109,6 +133,8 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
 def range_sentence(site: SiteResult, say: Say) -> Sentence:
     """Second sentence: how sure it is, or what to do where nothing can be said."""
     level = confidence_words(site.confidence)
+    if site.role == "comparison":
+        return sentence("Its history serves the placebo trial.")
     if site.verdict == "not verifiable" or site.avoided_energy is None:
         return sentence(
             "To obtain one: {remedy}.",
@@ -148,6 +174,8 @@ def range_sentence(site: SiteResult, say: Say) -> Sentence:
 def money_sentence(site: SiteResult, say: Say) -> Sentence:
     """Third sentence: payback beside its estimate, or the estimate, or that money is unknown."""
     money = site.money
+    if site.role == "comparison":
+        return sentence("")
     if money is None:
         return sentence("Nothing is said about money, because no cost or no rate was given.")
     planned = money.simple_payback_estimated

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from mv.glossary import GLOSSARY
 from mv.quantity import Derivation
-from mv.report.format import NOT_GIVEN, UNIT_WORDS, Figure, Name, Say
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, unit_words
 
 FIGURE_WORDS = {
     "avoided_energy.value": "Avoided energy",
@@ -80,10 +80,6 @@ def figure_name(key: str) -> str:
     return FIGURE_WORDS.get(key) or key.removesuffix(".value").replace("_", " ").replace(".", ", ")
 
 
-def _unit(unit: str) -> str:
-    return "" if unit in ("1", "fraction", "-") else UNIT_WORDS.get(unit, unit)
-
-
 def _text(value: float | str | None, say: Say) -> str:
     if value is None:
         return NOT_GIVEN
@@ -96,16 +92,16 @@ def trail(derivations: list[Derivation], say: Say) -> dict[str, TrailModel]:
     out = {}
     for d in derivations:
         value = (
-            Figure(say.number(d.value, 6), _unit(d.unit), d.figure, float(d.value))
+            Figure(say.number(d.value, 6), unit_words(d.unit), d.figure, float(d.value))
             if isinstance(d.value, int | float)
-            else Figure(_text(d.value, say), _unit(d.unit))
+            else Figure(_text(d.value, say), unit_words(d.unit))
         )
         steps = tuple(
             StepModel(
                 s.symbol,
                 Name(s.meaning),
                 _text(s.value, say),
-                _unit(s.unit),
+                unit_words(s.unit),
                 Name(s.source),
                 anchor(s.ref) if s.ref in known else "",
             )

@@ -492,7 +492,7 @@ def make_portfolio(
             "payback": {"months": 12 * net / yearly.value, "low": 12 * net / yearly.high, "high": 12 * net / yearly.low if yearly.low > 0 else None, "words": ""},
             "cash": {"month": first["month"], "measured": first["measured"], **cash},
             "crosses_zero": {},
-            "ranked": [{"site": s.site, "at_stake": s.money.net_cost, "why": s.verdict} for s in entered if s.money and s.verdict != "savings shown"],
+            "ranked": [{"site": s.site, "name": s.name, "estimated": s.money.annual_cost_savings_estimated, "verified": s.money.annual_cost_savings.value, "low": s.money.annual_cost_savings.low, "high": s.money.annual_cost_savings.high, "shortfall": s.money.annual_cost_savings_estimated - s.money.annual_cost_savings.value, "clear": s.verdict == "use increased"} for s in used if s.money and s.money.annual_cost_savings_estimated],
         }  # fmt: skip
     rng = np.random.default_rng(7)
     return PortfolioResult(
@@ -504,7 +504,7 @@ def make_portfolio(
             for k, group in (("entered", entered), ("used", used), ("not_verifiable", [s for s in entered if s not in used]), ("not_yet_due", []))
         },
         totals=totals, money=money,
-        placebo={"errors": rng.normal(0, 0.06, 60).tolist(), "coverage": 0.917, "n": 60, "words": "Of 60 retrofits that never happened, 55 had a range that held zero."} if used else {},
+        placebo={"electricity": {"false_savings": [{"site": f"s{i}", "start": "2022-01-01", "fraction": float(e)} for i, e in enumerate(rng.normal(0, 0.06, 60))], "coverage": [{"claimed": 0.9, "achieved": 0.917, "false_verdicts": 0.083, "trials": 60}], "words": "Of 60 retrofits that never happened, 55 had a range that held zero."}} if used else {},
         groups=[{"group": "Quay", "sites": 2, "avoided_energy": around(41000.0, 9000.0, "kWh")}] if used else [],
     )  # fmt: skip
 

@@ -18,7 +18,7 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import MINUS, Say
+from mv.report.format import MINUS, Say, unit_words
 from mv.results import Bridge
 
 LONGEST_LABEL = 34
@@ -94,7 +94,7 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
     if steps:
         main = max(steps, key=lambda s: abs(s.amount))
         title = (
-            f"{_signed(bridge.end - bridge.start, say)} {bridge.unit}; "
+            f"{_signed(bridge.end - bridge.start, say)} {unit_words(bridge.unit)}; "
             f"the largest step is {main.name}: {_signed(main.amount, say)}"
         )
     else:
@@ -107,10 +107,10 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         question=question,
         title=title,
         alt=f"{title}. Bars lead from {bridge.start_label} at the head to {bridge.end_label} at the "
-        f"foot, each step in {bridge.unit}.",
+        f"foot, each step in {unit_words(bridge.unit)}.",
         data=data,
         layout=layout(
-            axis(bridge.unit, range=[lowest - 0.02 * room, highest + 0.16 * room]),
+            axis(unit_words(bridge.unit), range=[lowest - 0.02 * room, highest + 0.16 * room]),
             {
                 "title": {"text": ""},
                 "tickvals": list(range(n + 2)),
@@ -124,7 +124,7 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
             margin_static={"left": 250},
         ),
         table=Table(
-            ("step", bridge.unit),
+            ("step", unit_words(bridge.unit)),
             (
                 (bridge.start_label, say.number(bridge.start, 4)),
                 *((s.name, _signed(s.amount, say)) for s in steps),

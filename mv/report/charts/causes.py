@@ -17,7 +17,7 @@ def causes(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
     bridged = 0
     for site in result.sites:
         for bridge in site.money.bridges if site.money else ():
-            if bridge.name != "savings" or bridge.unit != result.currency:
+            if bridge.name != "savings" or not bridge.unit.startswith(result.currency):
                 continue
             bridged += 1
             for step in bridge.steps:
@@ -35,7 +35,7 @@ def causes(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
             data.append(bars(words, places[mask], values[mask], role, horizontal=True, width=0.62))
     worst = names[-1]
     title = (
-        f"Most is lost to {worst}: {say.number(sums[worst])} {result.currency}"
+        f"Most is lost to {worst}: {say.number(sums[worst])} {result.currency} a year"
         if sums[worst] < 0
         else "No cause takes anything off the estimates"
     )
@@ -43,10 +43,10 @@ def causes(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
         key="chart-causes",
         question=question,
         title=title,
-        alt=f"{title}. One bar a cause in {result.currency}, added over {bridged} sites.",
+        alt=f"{title}. One bar a cause in {result.currency} a year, added over {bridged} sites.",
         data=data,
         layout=layout(
-            axis(f"{result.currency}, realised − estimated"),
+            axis(f"{result.currency} a year, verified − estimated"),
             {
                 "title": {"text": ""},
                 "tickvals": places,

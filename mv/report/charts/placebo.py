@@ -13,7 +13,7 @@ from mv.results import PortfolioResult
 
 
 def _histogram(
-    errors: np.ndarray, real: float | None, say: Say, key: str, question: str, told: dict[str, Any]
+    errors: np.ndarray, real: float | None, key: str, question: str
 ) -> Chart:
     percent = errors * 100
     reach = max(float(np.abs(percent).max()), abs(real or 0.0) * 100)
@@ -24,7 +24,7 @@ def _histogram(
     counts = np.histogram(percent, bins=edges)[0] if len(edges) > 1 else np.array([len(percent)])
     middle = edges[:-1] + step / 2
     typical = float(np.median(np.abs(percent)))
-    title = f"Without a retrofit, half the trials are off by more than {typical:.1f}\u202f%"
+    title = f"Without a retrofit, half of {len(errors)} trials are off by {typical:.1f}\u202f% or more"
     marks, labels = [rule(x=0)], []
     if real is not None:
         beyond = float(np.mean(errors >= real))
@@ -54,7 +54,13 @@ def _histogram(
 
 
 def _errors(told: dict[str, Any]) -> np.ndarray:
-    values = told.get("errors") or told.get("savings") or []
+    """Apparent savings (fractions) of all trials in a result's `placebo`, over its carriers."""
+    values = [
+        trial["fraction"]
+        for part in told.values()
+        if isinstance(part, dict)
+        for trial in part.get("false_savings") or []
+    ]
     array = np.array(values, dtype=float)
     return array[np.isfinite(array)]
 
@@ -65,7 +71,7 @@ def placebo(result: PortfolioResult, say: Say, question: str) -> Chart | NotDraw
     errors = _errors(result.placebo)
     if errors.size == 0:
         return NotDrawn("chart-placebo", question, "no site has a history long enough for a trial")
-    return _histogram(errors, None, say, "chart-placebo", question, result.placebo)
+    return _histogram(errors, None, "chart-placebo", question)
 
 
 @chart("site_placebo", "site", "Could chance do this?")
@@ -76,4 +82,4 @@ def site_placebo(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if errors.size < 5:
         return NotDrawn("chart-site-placebo", question, "there are fewer than five placebo trials")
     real = official.fraction if official else None
-    return _histogram(errors, real, say, "chart-site-placebo", question, view.carrier.placebo)
+    return _histogram(errors, real, "chart-site-placebo", question)
