@@ -141,7 +141,7 @@ _book(
         "stuck_value": "One value repeated for longer than chance explains.",
         "bill_cancelled": "A bill was cancelled, or its cancellation.",
         "bill_superseded": "A bill was replaced by a later one for the same days.",
-        "bill_joined": "A bill was joined with the next one into a longer period.",
+        "bill_start_unknown": "The first read date of a file of read dates has no start.",
         "bill_short": "A bill covers too few days to be compared with others.",
         "bill_long": "A bill covers too many days to be compared with others.",
         "bill_negative": "A bill has a use below zero.",
@@ -167,9 +167,9 @@ _book(
         "multiplier_applied": "A multiplier that changes on declared days was applied.",
         "sign_turned": "Export is written below zero and was turned.",
         "bills_estimated_joined": "Estimated bills were joined with the next actual read.",
+        "bills_short_joined": "Bills of a few days were joined with their neighbours.",
         "bill_dates_inclusive": "Bills end the day before the next begins; each end was moved by "
         "one day.",
-        "bills_summed": "Several rows for the same days were added up.",
         "temperature_from_extremes": "Daily means were made of the highest and lowest "
         "temperature.",
         "temperature_tenths": "Temperatures are written in tenths of a degree.",
@@ -307,6 +307,9 @@ _book(
         "plan_altered": "The frozen plan was edited after it was frozen.",
     },
 )
+
+# -- the run -------------------------------------------------------------------------------
+_book("refuse", {"site_failed": "A site could not be worked on; the others were."})
 
 # -- one site ------------------------------------------------------------------------------
 _book(

@@ -135,11 +135,11 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
     try:
         weather = read_weather(description)
     except ReadingsError as error:
-        findings += [f.at(site=site.site) for f in error.findings]
+        findings += error.findings
         no_weather = " ".join(str(f) for f in error.findings[:2])
     if weather is not None:
         inputs.append(weather.input | {"role": f"temperatures of {description.weather.station}"})
-        findings += [f.at(site=site.site) for f in weather.findings]
+        findings += weather.findings  # the station's, not this site's alone
         temperature = daily_temperature(weather, site.time_zone)
 
     groups = _groups(description)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
-import tempfile
+import threading
 import time
 from functools import lru_cache
 from pathlib import Path
@@ -156,11 +156,10 @@ def manifest(root: Path) -> dict[str, tuple[int, int]]:
 def write_whole(path: Path, content: bytes) -> None:
     """Write beside and rename, so that no reader meets half a file."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
+    beside = path.with_name(f".new-{os.getpid()}-{threading.get_ident()}-{path.name}")
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.replace(name, path)
+        beside.write_bytes(content)
+        os.replace(beside, path)
     except BaseException:
-        os.unlink(name)
+        beside.unlink(missing_ok=True)
         raise

@@ -107,10 +107,16 @@ def _alarm(seconds: float) -> Iterator[None]:
 
 
 class Loop:
-    """One after the other, in this process."""
+    """One after the other, in this process; use as a context manager."""
 
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
+
+    def __enter__(self) -> Loop:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        return None
 
     def map(
         self, function: Callable[..., Any], tasks: Iterable[Task]
@@ -124,7 +130,7 @@ class Pool:
     """A pool of processes on this machine; use as a context manager."""
 
     def __init__(self, workers: int, limits: Limits, preload: tuple[str, ...] = ()) -> None:
-        self.workers = workers
+        self.workers = workers or os.cpu_count() or 1
         self.limits = limits
         self._context = _process_context(preload)
         self._pool: ProcessPoolExecutor | None = None

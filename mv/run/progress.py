@@ -5,14 +5,11 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-PASSES = 2
-
-
 class Progress:
     """A bar on stderr where that is a terminal; silent otherwise.  Use as a context manager."""
 
-    def __init__(self, sites: int) -> None:
-        self.total = sites * PASSES
+    def __init__(self, sites: int, passes: int = 2) -> None:
+        self.total = sites * passes
         self._bar: Any = None
         self._task: Any = None
 
@@ -31,7 +28,7 @@ class Progress:
                 transient=True,
             )
             self._bar.start()
-            self._task = self._bar.add_task("sites, two passes", total=self.total)
+            self._task = self._bar.add_task("sites", total=self.total)
         return self
 
     def __exit__(self, *_: object) -> None:

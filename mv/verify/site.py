@@ -261,7 +261,7 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
         result = replace(result, money=from_mapping(Money, account.fields))
         derivations += account.derivations
     result = replace(
-        result, findings=gravest_first(f.at(site=site.site) for f in dict.fromkeys(findings))
+        result, findings=gravest_first(dict.fromkeys(findings))
     )
     return replace(result, derivations=[*site_derivations(result), *derivations])
 
