@@ -41,6 +41,7 @@ from mv.money.billed import Billed, billed_against_computed
 from mv.money.bridge import Deal, Explained
 from mv.money.bridges_of_site import BillYears, site_bridges
 from mv.money.cash import Measured, cash_lines
+from mv.money.clock import EMPTY
 from mv.money.cost_saving import CostSaving, Priced, cost_saving, without_money
 from mv.money.emissions import avoided_emissions, check_factors
 from mv.money.incentives import incentive, open_terms
@@ -49,7 +50,6 @@ from mv.money.payback import derivation as derive_payback
 from mv.money.payback import simple_payback
 from mv.money.rates import Rate, open_rate, open_rates
 from mv.money.trail import derive_annual, derive_estimated, derive_net_cost, derive_saving
-from mv.money.use import EMPTY
 from mv.money.worth import derivations as derive_worth
 from mv.money.worth import savings_by_year, worth, worth_interval
 from mv.portfolio.schema import Block, Meter, Retrofit, Settings, Source

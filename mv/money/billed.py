@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from mv.findings import Finding
+from mv.money.clock import EMPTY
 from mv.money.load import Load
 from mv.money.rates import Rate, price_load
-from mv.money.use import EMPTY
 
 DIFFERS = 0.05
 """Relative difference that is told; common practice, no source."""

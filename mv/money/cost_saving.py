@@ -19,9 +19,10 @@ from typing import Any
 import numpy as np
 
 from mv.findings import RULES, Finding, ModelError
+from mv.money.clock import EMPTY
 from mv.money.load import Load, together
-from mv.money.rates import Bill, Rate, price_load, unit_factor
-from mv.money.use import EMPTY, Clock
+from mv.money.rates import Bill, Rate, price_use, use_of
+from mv.money.use import Use
 from mv.quantity import Interval
 from mv.units import UnitError
 
@@ -87,14 +88,20 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         why = f"the loads of {part.carrier} are not known"
         return without_money(why, _no_figure("rate_missing", why))
     measured, adjusted = together(part.measured, part.adjusted)
-    clock = Clock(part.rate.calendar, measured, holidays)
+    rate = part.rate
     try:
-        cost_measured = _price(part, measured, clock)
-        bills = {}
-        for end in ("value", "low", "high"):
-            saved = getattr(part.savings, end)
-            if saved is not None:
-                bills[end] = _price(part, _exceeding(measured, adjusted, saved), clock, measured)
+        use = use_of(rate, measured, unit=part.unit, holidays=holidays, history=part.history)
+        cost_measured = price_use(rate, use)
+        base = use_of(rate, adjusted, beside=use, peak_change=part.demand_savings)
+        bills = {
+            end: price_use(rate, base.scaled(_exceeding(measured, adjusted, saved)))
+            for end, saved in (
+                ("value", part.savings.value),
+                ("low", part.savings.low),
+                ("high", part.savings.high),
+            )
+            if saved is not None
+        }
     except UnitError as error:
         return without_money(str(error), _no_figure("rate_unit", str(error)))
     except ModelError as error:
@@ -117,7 +124,7 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         fraction_high=_ratio(saved.get("high"), bills["value"].total),
         fraction_of="cost of the adjusted baseline",
     )
-    price, how = _price_of_a_unit(part, adjusted, measured, clock, saved["value"])
+    price, how = _price_of_a_unit(part, base, saved["value"])
     if how == OF_A_SMALL_SAVING:
         findings.append(Finding("price_marginal", f"A saved unit is valued at the {how}."))
     return CostSaving(
@@ -134,37 +141,25 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
     )
 
 
-def _price(part: Priced, load: Load, clock: Clock, peaks_of: Load | None = None) -> Bill:
-    return price_load(
-        part.rate,
-        load,
-        unit=part.unit,
-        clock=clock,
-        history=part.history,
-        peaks_of=peaks_of,
-        peak_change=part.demand_savings if peaks_of is not None else None,
-    )
-
-
-def _exceeding(measured: Load, adjusted: Load, saved: float) -> Load:
-    """The adjusted baseline, scaled until it exceeds the measured load by `saved`."""
+def _exceeding(measured: Load, adjusted: Load, saved: float) -> float:
+    """Factor that makes the adjusted baseline exceed the measured load by `saved`."""
     if adjusted.total <= 0:
-        return adjusted
-    return adjusted.scaled(max(0.0, (measured.total + saved) / adjusted.total))
+        return 1.0
+    return max(0.0, (measured.total + saved) / adjusted.total)
 
 
-def _price_of_a_unit(part, adjusted, measured, clock, cost) -> tuple[float | None, str]:
+def _price_of_a_unit(part: Priced, base: Use, cost: float) -> tuple[float | None, str]:
+    """Average value of a saved unit, and how it was found."""
     if part.rate.flat:
-        return part.rate.parts["energy"][0].price * unit_factor(part.rate, part.unit), ONE_PRICE
+        return part.rate.parts["energy"][0].price * base.unit_factor, ONE_PRICE
     energy = part.savings
     clear = energy.low is None or energy.low > 0 or (energy.high is not None and energy.high < 0)
     if clear and energy.value != 0 and cost / energy.value > 0:
         return cost / energy.value, PER_UNIT_SAVED
-    if adjusted.total <= 0:
+    if base.load.total <= 0:
         return None, "no energy in the adjusted baseline"
-    full = _price(part, adjusted, clock, measured).total
-    less = _price(part, adjusted.scaled(1 - SMALL_SAVING), clock, measured).total
-    return (full - less) / (SMALL_SAVING * adjusted.total), OF_A_SMALL_SAVING
+    full, less = (price_use(part.rate, base.scaled(f)).total for f in (1.0, 1.0 - SMALL_SAVING))
+    return (full - less) / (SMALL_SAVING * base.load.total), OF_A_SMALL_SAVING
 
 
 def _lines(baseline: Bill, measured: Bill) -> list[dict[str, Any]]:

@@ -39,9 +39,6 @@ from mv.money.component import (
 from mv.money.use import Use
 from mv.portfolio.schema import Described
 
-COVERED = 0.999
-"""Share of a piece of the load that must have a price; a hair under 1, for rounding of shares."""
-
 
 class PriceBlock(Described):
     """One block of an energy price."""
@@ -113,18 +110,14 @@ def _block_scale(entry: EnergyPrice, use: Use) -> np.ndarray:
 
 
 def _note_gap(entries: Sequence[EnergyPrice], use: Use) -> None:
-    weights = [use.clock.weight(entry) for entry in entries]
-    if any(weight is None for weight in weights):
-        return
-    priced = np.sum(weights, axis=0)
-    bare = (priced < COVERED) & (use.load.energy > 0)
-    if bare.any():
-        first = use.load.start[np.argmax(bare)]
+    bare = use.without(entries)
+    if bare is not None:
+        number, first = bare
         limits = "; ".join(when(entry) for entry in entries)
         use.note(
             "rate_gap",
-            f"the rate has no energy price at {first} and {int(bare.sum()):,} intervals, days or "
-            f"bills in all (its prices apply: {limits}); add the price that was in force",
+            f"the rate has no energy price at {first} and {number:,} intervals, days or bills in "
+            f"all (its prices apply: {limits}); add the price that was in force",
         )
 
 

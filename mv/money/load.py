@@ -186,8 +186,11 @@ def _billing(load: Load) -> Billing:
     if load.kind == "bill":
         days = load.hours / 24.0
         return Billing(np.arange(len(load.start)), load.day, covered, days)
-    month = load.day.astype("datetime64[M]")
-    months, index = np.unique(month, return_inverse=True)
+    day = load.day.astype(np.int64)
+    first_day = int(day.min())
+    every = np.arange(first_day, int(day.max()) + 1).astype("datetime64[D]").astype("datetime64[M]")
+    months = np.arange(every[0], every[-1] + 1)
+    index = (every - every[0]).astype(np.intp)[day - first_day]
     days = np.bincount(index, covered, len(months))
     length = ((months + 1).astype("datetime64[D]") - months.astype("datetime64[D]")).astype(float)
     return Billing(index, months.astype("datetime64[D]"), days, length)

@@ -35,11 +35,10 @@ def window_means(load: Load, window: int) -> tuple[np.ndarray, np.ndarray]:
     return np.where(whole, energy / hours, np.nan), begins
 
 
-def period_peaks(load: Load, window: int, weight: np.ndarray | None) -> np.ndarray:
+def period_peaks(load: Load, window: int, counts: np.ndarray | None) -> np.ndarray:
     """Highest window mean of each billing period in kW, shape (k,); NaN where none is known.
 
-    `weight` is the share of each interval that counts, shape (n,); a window counts with at least
-    half of its first interval.
+    `counts` says whether each interval counts, shape (n,); a window counts with its first one.
     """
     count = load.billing.count
     if load.kind == "bill":
@@ -49,8 +48,11 @@ def period_peaks(load: Load, window: int, weight: np.ndarray | None) -> np.ndarr
         return peaks
     power, first = window_means(load, window)
     period = load.billing.index[first]
-    if weight is not None:
-        counts = weight[first] >= 0.5
-        power, period = power[counts], period[counts]
-    np.fmax.at(peaks, period, power)
+    if counts is not None:
+        power = np.where(counts[first], power, np.nan)
+    if (np.diff(period) < 0).any():  # clocks put back over the turn of a month
+        order = np.argsort(period, kind="stable")
+        power, period = power[order], period[order]
+    begins = np.flatnonzero(np.concatenate([[True], period[1:] != period[:-1]]))
+    peaks[period[begins]] = np.fmax.reduceat(power, begins)
     return peaks

@@ -26,10 +26,11 @@ from pydantic import Field
 
 from mv.findings import Finding, FolderError
 from mv.money.calendar import RateCalendar, read_calendar
+from mv.money.clock import EMPTY, Clock, breaks_of
 from mv.money.component import COMPONENTS, Entry, Line, when
 from mv.money.described import Sayer, read_into
 from mv.money.load import Load
-from mv.money.use import EMPTY, Clock, Use
+from mv.money.use import Use
 from mv.portfolio.schema import Block, Described
 from mv.units import UnitError, factor, kind_of
 
@@ -190,10 +191,7 @@ def price_load(
     *,
     unit: str = "kWh",
     holidays: np.ndarray = EMPTY,
-    clock: Clock | None = None,
     history: Load | None = None,
-    peaks_of: Load | None = None,
-    peak_change: Mapping[str, np.ndarray | float] | None = None,
 ) -> Bill:
     """What `load` costs under `rate`.
 
@@ -201,23 +199,46 @@ def price_load(
     ----------
     unit : canonical unit of the load (kWh, or m3 where only a volume is known).
     holidays : datetime64[D], public holidays of the site.
-    clock : of a load with the same pieces priced before, to save work.
     history : measured load of the months before, for a ratchet.
-    peaks_of, peak_change : see `use.Use`.
 
     Raises UnitError where the prices are per another kind of unit than the load's, ModelError
     where the load is too coarse for the rate.
     """
-    use = Use(
-        load,
-        clock or Clock(rate.calendar, load, holidays),
-        unit_factor(rate, unit),
-        history,
-        peaks_of,
-        peak_change or {},
-    )
+    return price_use(rate, use_of(rate, load, unit=unit, holidays=holidays, history=history))
+
+
+def use_of(
+    rate: Rate,
+    load: Load,
+    *,
+    unit: str = "kWh",
+    holidays: np.ndarray = EMPTY,
+    history: Load | None = None,
+    beside: Use | None = None,
+    peak_change: Mapping[str, np.ndarray | float] | None = None,
+) -> Use:
+    """What a rate asks of a load.
+
+    `beside` is the use of a measured load with the same pieces: its clock is shared, and its
+    demand billed, with `peak_change` added (see `use.Use`).  Raises UnitError like `price_load`.
+    """
+    if beside is not None:
+        return Use(
+            load,
+            beside.clock,
+            beside.unit_factor,
+            peaks_of=beside,
+            peak_change=peak_change or {},
+        )
+    entries = [entry for part in rate.parts.values() for entry in part]
+    clock = Clock(rate.calendar, load, holidays, breaks_of(entries))
+    return Use(load, clock, unit_factor(rate, unit), history)
+
+
+def price_use(rate: Rate, use: Use) -> Bill:
+    """The bill over a load whose determinants are at hand.  Raises ModelError like `price_load`."""
     lines: list[Line] = []
-    for name, entries in rate.parts_for(load).items():
+    for name, entries in rate.parts_for(use.load).items():
         lines += COMPONENTS[name].cost(entries, use, tuple(lines))
     return Bill(rate.key, tuple(lines), use)
 
