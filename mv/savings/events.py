@@ -275,7 +275,8 @@ def _in_period(
         return per_day
 
     found, cleaned = [], residuals.copy()
-    for shift in find_shifts(residuals, least=SIZE_LEAST * mean, scan=DAYS):
+    design = np.asarray(fit.design(rows), dtype=float) if period == "baseline" else None
+    for shift in find_shifts(residuals, least=SIZE_LEAST * mean, scan=DAYS, design=design):
         kind = "level shift" if shift.open_end else "pulse"
         found.append(event(kind, shift, shift.first, shift.last, within(shift)))
         cleaned[shift.first : shift.last + 1] -= shift.size
@@ -329,7 +330,7 @@ def _night_shifts(
     least = SIZE_LEAST * mean * len(NIGHT_HOURS) / 24
     return [
         (shift, (int(there[shift.first]), int(there[shift.last])))
-        for shift in find_shifts(residuals, least=least, scan=NIGHTS, most=1)
+        for shift in find_shifts(residuals, least=least, scan=NIGHTS, most=1, design=x)
     ]
 
 

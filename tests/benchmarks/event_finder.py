@@ -23,7 +23,7 @@ NOISES = ((0.05, 0.3), (0.07, 0.5), (0.10, 0.6))
 SIZES = (0.03, 0.05, 0.10, 0.20, 0.30)
 LENGTHS = (7, 14, 30, 60, 120, None)
 """Days; None lasts to the end of the period."""
-MARGIN = 21
+MARGIN = 30
 """Days that a lasting change's start may be off and still count as found."""
 
 

@@ -1,0 +1,238 @@
+"""Can something that the retrofit didn't touch tell how the site drifted?
+
+Two things may carry a site's drift and not its saving:
+
+- *comparison group*: sites without a retrofit over the same two periods, matched on carrier and on
+  the shape of their year; what they seem to have saved is drift that is common to all;
+- *hours of the day* that the retrofit can't touch, nights for office lighting: what the site seems
+  to have saved in them is the site's own drift.
+
+Either gives a companion u to the fraction r that a site seems to have saved, and r − k·u is
+narrower than r as far as both drift together.  How far they do is not assumed: k, the drift that
+remains and its tails come from the portfolio's own placebo trials (`placebo.py`), where r should
+be zero.  Without 30 site-years of trials, or where the trials show no narrowing or lose coverage,
+the contrast is *not adopted* and the report says so.  Drift may change the shape of a day; that is
+in the trials too, and then k is small.
+
+k is the regression of r on u through zero with Student weights (iteratively reweighted least
+squares at the prior's ν; Lange, Little & Taylor 1989, from memory), drawn towards zero by a normal
+prior.  Own method; "difference in differences" is the case k = 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.rows import used
+from mv.savings.drift import carrier_kind
+from mv.savings.placebo import (
+    BUILDINGS_LEAST,
+    SITE_YEARS_LEAST,
+    OwnDrift,
+    Placebo,
+    Trial,
+    placebo,
+)
+
+NARROWING_LEAST = 0.05
+"""Share by which the typical half-width must shrink for a contrast to be adopted (own
+convention: less is not worth a second method)."""
+COVERAGE_SLACK = 1.0
+"""Standard errors by which achieved coverage at 90 % may fall short of the claim."""
+K_SPREAD = 1.0
+"""Prior standard deviation of k around zero (own convention)."""
+CONTROLS_LEAST = 3
+"""Comparison sites needed for a group (own convention)."""
+CONTROLS_MOST = 8
+"""Comparison sites taken, the nearest in shape."""
+_ROUNDS = 15
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A placebo trial with its companion."""
+
+    trial: Trial
+    companion: float
+    """Fraction that seems to have been saved where nothing can have been."""
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """What the trials say about one kind of companion, for one carrier."""
+
+    name: str
+    carrier: str
+    k: float
+    """Share of the companion that is taken off."""
+    adopted: bool
+    narrowing: float
+    """Share by which the typical half-width shrinks in the trials."""
+    coverage: float | None
+    """Coverage of the contrasted trials at a claimed 90 %."""
+    site_years: int
+    words: str
+    pairs: tuple[Pair, ...]
+
+    @cached_property
+    def _placebo(self) -> Placebo:
+        return _contrasted(self.pairs, self.k)
+
+    def corrected(self, fraction: float, companion: float) -> float:
+        """Saved fraction with the companion's drift taken off."""
+        return fraction - self.k * companion
+
+    def own_drift(self, building: str = "") -> OwnDrift | None:
+        """Drift that remains, measured on other buildings; for `interval(own=...)`."""
+        return self._placebo.own_drift(self.carrier, building)
+
+
+def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
+    """Judge whether a companion narrows the interval and keeps its coverage.
+
+    `pairs`: trials of the portfolio's own with their companions; other kinds of carrier are left
+    out.  Each building is judged with k from the others.
+    """
+    kind = carrier_kind(carrier)
+    kept = tuple(p for p in pairs if p.trial.kind == kind and math.isfinite(p.companion))
+    n, buildings = len(kept), {p.trial.building for p in kept}
+
+    def refused(words: str, **figures) -> Contrast:
+        figures = {"k": 0.0, "narrowing": 0.0, "coverage": None} | figures
+        return Contrast(
+            name, carrier, adopted=False, site_years=n, words=words, pairs=kept, **figures
+        )
+
+    if n <= SITE_YEARS_LEAST or len(buildings) <= BUILDINGS_LEAST:
+        return refused(
+            f"Not adopted ({name}): {n} site-years of placebo trials with a companion, more than "
+            f"{SITE_YEARS_LEAST} of more than {BUILDINGS_LEAST} buildings are needed to measure "
+            "how far the two drift together."
+        )
+    k = _slope(kept)
+    by_building = {b: _slope([q for q in kept if q.trial.building != b]) for b in buildings}
+    plain = placebo(p.trial for p in kept)
+    held_out = placebo(
+        replace(
+            p.trial,
+            false_saving=p.trial.false_saving - by_building[p.trial.building] * p.companion,
+        )
+        for p in kept
+    )
+    before, after = plain.own_drift(carrier), held_out.own_drift(carrier)
+    widths = [
+        np.median(
+            [
+                own.quantile(0.9) * math.hypot(p.trial.model, own.factor * p.trial.drift)
+                for p in kept
+            ]
+        )
+        for own in (before, after)
+    ]
+    narrowing = float(1 - widths[1] / widths[0])
+    achieved = next(line for line in held_out.coverage(carrier) if line.claimed == 0.90).achieved
+    figures = {"k": k, "narrowing": narrowing, "coverage": achieved}
+    shown = f"{n} site-years: half-width {-narrowing:+.0%}, coverage {achieved:.0%} of 90 % claimed"
+    if narrowing < NARROWING_LEAST:
+        return refused(f"Not adopted ({name}): it doesn't narrow the interval; {shown}.", **figures)
+    if achieved < 0.90 - COVERAGE_SLACK * math.sqrt(0.9 * 0.1 / n):
+        return refused(f"Not adopted ({name}): coverage is not kept; {shown}.", **figures)
+    return Contrast(
+        name,
+        carrier,
+        adopted=True,
+        site_years=n,
+        words=f"Adopted ({name}): {k:.2f} of the companion's change is taken off; {shown}.",
+        pairs=kept,
+        **figures,
+    )
+
+
+def untouched_hours(fit, reporting_hours: pd.DataFrame, hours: Sequence[int]) -> float:
+    """Fraction that a site seems to have saved in hours of the week that nothing touched.
+
+    Parameters
+    ----------
+    fit : hourly baseline model.
+    reporting_hours : rows of hours of the reporting period, with `hour_of_week`.
+    hours : hours of the week (0 is Monday midnight) that the retrofit can't touch.
+
+    Returns
+    -------
+    1 − measured ÷ model over those hours; NaN where the model is not above zero there.
+    """
+    rows = used(reporting_hours)
+    rows = rows[np.isin(rows["hour_of_week"].to_numpy(), np.asarray(hours))]
+    modelled = float(np.sum(fit.predict(rows))) if len(rows) else 0.0
+    if not modelled > 0:
+        return math.nan
+    return 1 - float(rows["energy"].sum()) / modelled
+
+
+def group_companions(
+    trials: Sequence[Trial], shapes: dict[str, np.ndarray], *, days_apart: int = 31
+) -> list[Pair]:
+    """Give each trial the median false saving of matched sites over the same time.
+
+    `shapes`: by site, shares of the year's use by month (or any vector to match on).  Controls are
+    of the same carrier and another building, start within `days_apart`, the nearest in shape.
+    """
+    starts = np.array([np.datetime64(t.start) for t in trials])
+    pairs = []
+    for i, trial in enumerate(trials):
+        near = [
+            j
+            for j in np.flatnonzero(np.abs(starts - starts[i]).astype(int) <= days_apart)
+            if trials[j].building != trial.building
+            and trials[j].carrier == trial.carrier
+            and trials[j].site in shapes
+        ]
+        controls = {trials[j].site: trials[j].false_saving for j in near}
+        pairs.append(Pair(trial, group_companion(shapes.get(trial.site), controls, shapes)))
+    return pairs
+
+
+def group_companion(
+    shape: np.ndarray | None, controls: dict[str, float], shapes: dict[str, np.ndarray]
+) -> float:
+    """Median seeming saving of the controls nearest in shape; NaN where there are too few."""
+    if shape is None or len(controls) < CONTROLS_LEAST:
+        return math.nan
+    far = sorted(controls, key=lambda site: (float(np.sum((shapes[site] - shape) ** 2)), site))
+    return float(np.median([controls[site] for site in far[:CONTROLS_MOST]]))
+
+
+def year_shape(rows: pd.DataFrame) -> np.ndarray:
+    """Share of use by calendar month, per day, (12,): what controls are matched on."""
+    rows = used(rows)
+    when = pd.DatetimeIndex(rows["start"] if "start" in rows.columns else rows.index)
+    month = when.month.to_numpy() - 1
+    count = np.maximum(np.bincount(month, minlength=12), 1)
+    mean = np.bincount(month, rows["energy"].to_numpy(dtype=float), minlength=12) / count
+    return mean / mean.sum() if mean.sum() > 0 else np.full(12, 1 / 12)
+
+
+def _slope(pairs: Sequence[Pair]) -> float:
+    r = np.array([p.trial.false_saving for p in pairs])
+    u = np.array([p.companion for p in pairs])
+    scale2 = np.array([p.trial.model**2 + p.trial.drift**2 for p in pairs])
+    nu = float(np.mean([p.trial.nu for p in pairs]))
+    k, weight = 0.0, 1 / scale2
+    for _ in range(_ROUNDS):
+        k = float((weight * u) @ r) / (float((weight * u) @ u) + 1 / K_SPREAD**2)
+        rest = (r - k * u) ** 2
+        size = float(np.median(rest / scale2)) or 1.0
+        weight = (nu + 1) / (nu + rest / (size * scale2)) / (size * scale2)
+    return k
+
+
+def _contrasted(pairs: Sequence[Pair], k: float) -> Placebo:
+    return placebo(
+        replace(p.trial, false_saving=p.trial.false_saving - k * p.companion) for p in pairs
+    )
