@@ -497,7 +497,7 @@ class PortfolioResult:
     sampling: dict[str, Any] = field(default_factory=dict)
 
 
-_DUMP = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_INDENT_2 | orjson.OPT_NON_STR_KEYS
+_DUMP = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 
 
 def now() -> str:
@@ -505,12 +505,17 @@ def now() -> str:
     return dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def to_json(result: PortfolioResult | SiteResult | Series) -> bytes:
-    """JSON of a result, its series left in (callers strip them with `without_series`)."""
-    return orjson.dumps(result, option=_DUMP)
+def to_json(result: PortfolioResult | SiteResult) -> bytes:
+    """JSON of a result, for people to look into; what series it holds are left in."""
+    return orjson.dumps(result, option=_DUMP | orjson.OPT_INDENT_2)
 
 
-@lru_cache(maxsize=4)
+def series_json(result: SiteResult) -> bytes:
+    """Compact JSON of a site's series: its own, then those of its other carriers."""
+    return orjson.dumps([result.series, *(o.series for o in result.others)], option=_DUMP)
+
+
+@lru_cache(maxsize=8)
 def _adapter(kind: type):
     from pydantic import TypeAdapter
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from mv.portfolio.schema import SiteDescription
-from mv.results import Series, SiteResult, to_json
+from mv.results import Series, SiteResult, series_json
 from mv.run.cache import write_whole
 
 Files = dict[str, bytes]
@@ -77,8 +77,7 @@ def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
     name = page_name(result.site, page)
     files: Files = {f"sites/{name}": render_site(result, page).encode()}
     if result.series is not None:
-        series = [result.series, *(o.series for o in result.others)]
-        files[f"series/{name.removesuffix('.html')}.json"] = to_json(series)
+        files[f"series/{name.removesuffix('.html')}.json"] = series_json(result)
     files |= site_tables(result, page)
     if page.options.redact:
         result = redacted(result, page.codes)
