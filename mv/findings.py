@@ -160,6 +160,7 @@ _book(
         "stamps_snapped": "Times were a little off the regular step and were moved onto it.",
         "hour_24": "Times written 24:00 were read as 00:00 of the next day.",
         "clock_standard": "A file keeps standard time all year; its times were read so.",
+        "clock_local_epoch": "Local clock times were written as if they were UTC.",
         "autumn_hour_split": "The hour that occurs twice in autumn held both passes in one value; "
         "it was spread evenly over the two.",
         "steps_mixed": "A file changes the length of its intervals; the finer were added up.",
@@ -185,6 +186,7 @@ _book(
         "stamp_detected": "Whether a time marks the start or the end of its interval was not "
         "declared; the file shows it.",
         "clock_of_header": "The header of the times says UTC; the meter's row names no clock.",
+        "clock_contradicted": "A file states an offset from UTC that the site's clock never has.",
         "autumn_hour_once": "The hour that occurs twice in autumn stands in the file once.",
         "level_offset": "After a gap the whole load is higher or lower by a constant.",
         "level_step": "A meter's whole load steps by a simple factor at one instant.",

@@ -236,7 +236,7 @@ def sites_chart(sites: Sequence[Mapping[str, Any]], say: Say) -> Chart | NotDraw
                 size=9,
             ),
             points("estimate", estimate, places, "estimate", symbol="diamond-open", size=9),
-        ],  # fmt: skip
+        ],
         layout=layout(
             axis("percent of the adjusted baseline", rangemode="tozero"),
             {

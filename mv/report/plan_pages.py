@@ -7,34 +7,19 @@ and FEMP's plan outline (both from memory).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from mv.findings import RULES
-from mv.report import plan_charts, text
+from mv.report import plan_charts, plan_parts, text
 from mv.report.charts.base import Chart, NotDrawn, keys_of
 from mv.report.charts.static import draw
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
 from mv.report.pages import PARTY_WORDS, DrawnChart, Headline, chart_data
-from mv.report.render import RenderOptions, page, write_assets
+from mv.report.render import PAPERS, RenderOptions, page, write_assets
 from mv.report.rows import Row
 
 RIBBON = "Plan, made from baseline data before the works. No saving is verified here."
-
-HOW = (
-    "The range is the one that a report will give: scatter of the model, drift of buildings from "
-    "year to year, and heavy tails. Guideline 14's formula knows the scatter alone and promises "
-    "more than it keeps; programmes ask for it, so it stands beside."
-)
-
-FACT_WORDS = {
-    "title": "What is done",
-    "installation_start": "Works begin",
-    "installation_end": "Works end",
-    "responsible": "Answers for performance",
-    "measure_life": "Measure life, years",
-}
 
 
 def render_plan(
@@ -75,6 +60,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
     }
     model = {
         "portfolio": plan["name"],
+        "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),
         "site": {"name": site["name"], "group": site["group"], "key": site["site"]},
         "carrier": text.carrier_label(site["carrier"]) if site["carrier"] else "",
         "ribbon": RIBBON,
@@ -82,36 +68,36 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
         "headlines": _headlines(site, say),
         "questions": [Name(q) for q in site["questions"]],
         "head_rows": _head_rows(plan),
-        "retrofits": [_retrofit(r, say) for r in site["retrofits"]],
-        "schedule": _schedule(site["fixtures"], say),
+        "retrofits": [plan_parts.retrofit_part(r, say) for r in site["retrofits"]],
+        "schedule": plan_parts.schedule_table(site["fixtures"], say),
         "option": f"Option {site['option']}. {site['why_option']}" if site["option"] else "",
-        "meters": [_meter(m, say) for m in site["meters"]],
-        "periods": _periods(site["periods"], say),
-        "late": _late(site["periods"]),
-        "adjustment": _adjustment(site),
+        "meters": [plan_parts.meter_row(m, say) for m in site["meters"]],
+        "periods": plan_parts.period_rows(site["periods"], say),
+        "late": plan_parts.late_words(site["periods"]),
+        "adjustment": plan_parts.adjustment_words(site),
         "excluded": [
             Row(rule, (say.whole(n, f"excluded.{rule}"),)) for rule, n in site["excluded"].items()
         ],
-        "model": _model(site["model"], say),
-        "acceptance": [_limit(a, i, say) for i, a in enumerate(site["acceptance"])],
-        "accuracy": _accuracy(site, say),
+        "model": plan_parts.model_part(site["model"], say),
+        "acceptance": [plan_parts.limit_row(a, i, say) for i, a in enumerate(site["acceptance"])],
+        "accuracy": plan_parts.accuracy_part(site, say),
         "trial": site["placebo"].get("words", "No model was fitted."),
-        "calendar": _calendar(site["calendar"], say),
-        "factors": _table(
+        "calendar": plan_parts.calendar_rows(site["calendar"], say),
+        "factors": plan_parts.columns_table(
             site["static_factors"],
             {"factor": "factor", "baseline_value": "value in the baseline", "unit": "unit",
              "note": "remark"},
         ),
-        "events": _table(
+        "events": plan_parts.columns_table(
             site["events"],
             {"what": "what", "start": "from", "end": "to", "treatment": "treatment",
              "evidence": "evidence"},
         ),
-        "prices": _prices(site["prices"]),
+        "prices": plan_parts.price_rows(site["prices"]),
         "duties": [Row(d["what"], (Name(d["who"]),)) for d in site["responsibilities"]],
         "lost": [Row(x["lost"], (x["treatment"],)) for x in site["lost_data"]],
-        "findings": [_finding(f) for f in site["findings"]],
-        "inputs": [_input(i, say) for i in site["inputs"]],
+        "findings": [plan_parts.finding_row(f) for f in site["findings"]],
+        "inputs": [plan_parts.input_row(i, say) for i in site["inputs"]],
         "digest": sentence(
             "Plan of {day}, made by version {version}; digest {digest}.",
             day=date(plan["created"]),
@@ -131,6 +117,7 @@ def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
     charts = {"sites": _drawn(plan_charts.sites_chart(plan["sites"], say))}
     model = {
         "portfolio": plan["name"],
+        "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),
         "subtitle": f"{len(plan['sites'])} sites, made on {date(plan['created'])}",
         "ribbon": RIBBON,
         "sentences": _portfolio_sentences(plan, say),
@@ -259,335 +246,6 @@ def _head_rows(plan: Mapping[str, Any]) -> list[Row]:
         rows.append(Row("Reference", (Name(settings["reference"]),)))
     rows.append(Row("Plan made on", (date(plan["created"]),)))
     return rows
-
-
-# -- parts of the site page -------------------------------------------------------------------
-def _retrofit(retrofit: Mapping[str, Any], say: Say) -> dict[str, Any]:
-    facts = [
-        Row(words, (Name(str(retrofit[name])),))
-        for name, words in FACT_WORDS.items()
-        if retrofit.get(name)
-    ]
-    if retrofit["estimated_savings"] is not None:
-        unit = str(retrofit["estimated_savings_unit"])
-        facts.append(
-            Row("Estimated saving a year", (say.figure(retrofit["estimated_savings"], unit, ""),))
-        )
-    for name, words in (
-        ("estimated_cost", "Estimated cost"),
-        ("estimated_incentive", "Estimated incentive"),
-    ):
-        if retrofit[name] is not None:
-            facts.append(Row(words, (say.money(retrofit[name], ""),)))
-    return {"title": Name(retrofit["title"] or retrofit["retrofit"]), "facts": facts}
-
-
-def _schedule(fixtures: Sequence[Mapping[str, Any]], say: Say) -> dict[str, Any] | None:
-    if not fixtures:
-        return None
-    names = ("count_before", "watts_before", "count_after", "watts_after", "hours_before")
-    head = ["space", "count before", "watts before", "count after", "watts after", "hours a year"]
-    rows = [
-        (Name(f["space"] or f["description"] or f["retrofit"]), *(say.number(f[n]) for n in names))
-        for f in fixtures
-    ]
-    return {"head": head, "rows": rows}
-
-
-def _meter(meter: Mapping[str, Any], say: Say) -> Row:
-    return Row(
-        Name(meter["meter"]),
-        (
-            Name(meter["file"]),
-            meter["unit"],
-            meter["step"] or NOT_GIVEN,
-            meter["time_basis"] or NOT_GIVEN,
-            say.number(meter["multiplier"]),
-            Name(meter["rate"] or NOT_GIVEN),
-            say.percent(meter["coverage"], ""),
-        ),
-    )
-
-
-def _periods(periods: Mapping[str, Any], say: Say) -> list[Row]:
-    if not periods:
-        return []
-    return [
-        Row(
-            "baseline",
-            (
-                date(periods["baseline_start"]),
-                date(periods["baseline_end"]),
-                say.figure(periods["baseline_months"], "", "periods.baseline_months"),
-                say.figure(periods["baseline_days_used"], "", "periods.baseline_days_used"),
-            ),
-        ),
-        Row(
-            "installation, in neither model",
-            (
-                date(periods["installation_start"]),
-                date(periods["installation_end"]),
-                say.figure(periods["installation_months"], "", "periods.installation_months"),
-                "",
-            ),
-        ),
-        Row(
-            "reporting, planned",
-            (
-                date(periods["reporting_start"]),
-                date(periods["reporting_end"]),
-                say.whole(periods["reporting_months"], "periods.reporting_months"),
-                "",
-            ),
-        ),
-    ]
-
-
-def _late(periods: Mapping[str, Any]) -> str:
-    if not periods or not periods["late"]:
-        return ""
-    return (
-        "The folder holds readings from after the works began. This plan does not use them; a plan "
-        "that is to bind anybody is made before."
-    )
-
-
-def _adjustment(site: Mapping[str, Any]) -> Sentence:
-    weather = site["weather"]
-    if not weather:
-        return sentence("")
-    return sentence(
-        "Savings are avoided energy: the baseline model at the reporting period's temperatures "
-        "(station {station}) and days of operation, less measured use, with non-routine events "
-        "from the ledger. What the months to come are taken to be: {normal}.",
-        station=Name(weather["station"]),
-        normal=Name(weather["normal_conditions"]),
-    )
-
-
-def _model(model: Mapping[str, Any], say: Say) -> dict[str, Any] | None:
-    if not model:
-        return None
-    rows = {"bills": "bills", "daily": "days", "hourly": "hours"}[model["granularity"]]
-    stats = [
-        Row(
-            "CV(RMSE)", (say.percent(model["cv_rmse"], "model.cv_rmse"),), note="scatter ÷ mean use"
-        ),
-        Row("R²", (say.figure(model["r2"], "", "model.r2"),), note="low for a flat load"),
-        Row("NMBE", (say.percent(model["nmbe"], "model.nmbe"),), note="zero for any least squares"),
-        Row(
-            "autocorrelation",
-            (say.figure(model["autocorrelation"], "", "model.autocorrelation"),),
-            note="of a residual with the one before",
-        ),
-        Row(
-            "temperatures seen",
-            (
-                sentence(
-                    "{low} to {high}",
-                    low=say.figure(model["temperature_low"], "", "model.temperature_low"),
-                    high=say.figure(model["temperature_high"], "degC", "model.temperature_high"),
-                ),
-            ),
-            note="the range over which the model is valid",
-        ),
-        Row(
-            "level correction",
-            (say.figure(model["level_correction"], model["unit"], "model.level_correction"),),
-            note="by the latest residuals of the baseline; electricity only",
-        ),
-    ]
-    return {
-        "form": f"{model['family']}, {model['form']}, on {model['n']} {rows}",
-        "selection": model["selection"],
-        "formula": Name(model["formula"]),
-        "terms": [
-            Row(
-                t["name"],
-                (
-                    t["meaning"],
-                    say.figure(t["value"], t["unit"], f"model.terms.{i}.value"),
-                    say.figure(t["standard_error"], t["unit"], f"model.terms.{i}.standard_error"),
-                ),
-            )
-            for i, t in enumerate(model["terms"])
-        ],
-        "stats": stats,
-        "candidates": [
-            Row(
-                c["form"],
-                (say.figure(c["criterion"], "", f"model.candidates.{i}.criterion"), Name(c["why"])),
-            )
-            for i, c in enumerate(model["candidates"])
-        ],
-    }
-
-
-def _limit(line: Mapping[str, Any], i: int, say: Say) -> Row:
-    def cell(name: str) -> Any:
-        value = line[name]
-        if isinstance(value, int | float) and not isinstance(value, bool):
-            if line["unit"] == "%" or line["unit"] == "":
-                return say.figure(value, line["unit"], f"acceptance.{i}.{name}")
-            return say.figure(value, line["unit"], f"acceptance.{i}.{name}")
-        return NOT_GIVEN if value is None else str(value)
-
-    met = {True: "met", False: "not met", None: "no judgement"}[line["met"]]
-    return Row(line["rule"], (cell("value"), cell("limit"), met, line["source"]), note=line["note"])
-
-
-def _accuracy(site: Mapping[str, Any], say: Say) -> dict[str, Any] | None:
-    seen = site["detection"]
-    if not seen:
-        return None
-    planned, unit = seen["planned"], site["unit"]
-    level = text.confidence_words(seen["confidence"])
-
-    def percent(name: str) -> Figure:
-        return say.percent(seen[name], f"detection.{name}")
-
-    likely = seen["months_likely"]
-    rows = [
-        Row(
-            "saving whose range just touches zero",
-            (percent("touching"),),
-            note=f"at {level} confidence, over the planned {planned['months']} months",
-        ),
-        Row(
-            "half-width of that range",
-            (say.figure(planned["half_width"], unit, "detection.planned.half_width"),),
-            note=sentence(
-                "of an adjusted baseline of {p}",
-                p=say.figure(
-                    planned["adjusted_baseline"], unit, "detection.planned.adjusted_baseline"
-                ),
-            ),
-        ),
-        Row("saving shown with four chances in five", (percent("likely"),)),
-        Row(
-            "saving known to half of itself at 68 %",
-            (percent("programme"),),
-            note="Guideline 14's performance path, by the calibrated range",
-        ),
-        Row(
-            "smallest saving by Guideline 14's formula",
-            (percent("guideline_14"),),
-            note="knows the scatter of the fit alone; not what decides",
-        ),
-        Row(
-            "months for four chances in five",
-            (
-                say.whole(likely, "detection.months_likely")
-                if likely
-                else Figure("never" if site["estimate"]["annual"] is not None else NOT_GIVEN),
-            ),
-            note="if the estimate comes true",
-        ),
-    ]
-    loggers = next((a.get("sizes") for a in site["alternatives"] if a.get("sizes")), [])
-    return {
-        "words": Name(seen["words"]),
-        "rows": rows,
-        "how": HOW,
-        "alternatives": [
-            Row(
-                a["name"],
-                (say.percent(a["half_width"], f"alternatives.{i}.half_width"),),
-                note=Name(a["words"]),
-            )
-            for i, a in enumerate(site["alternatives"])
-        ],
-        "loggers": [
-            Row(
-                Name(s["usage_group"] or "all"),
-                (
-                    say.count(s["fixtures"]),
-                    say.count(s["loggers"]),
-                    say.count(s["install"]),
-                    s["formula"],
-                ),
-            )
-            for s in loggers
-        ],
-    }
-
-
-def _calendar(calendar: Mapping[str, Any], say: Say) -> list[Row]:
-    if not calendar:
-        return []
-    rows = [
-        Row("Operating week", (calendar["week"],), note=Name(calendar["words"])),
-        Row(
-            "Operating days a year",
-            (say.whole(calendar["operating_days_a_year"], "calendar.operating_days_a_year"),),
-        ),
-        Row(
-            "Public holidays",
-            (Name(calendar["country"] or "none kept: no country is given"),),
-            note=Name("; ".join(calendar["holidays"][:30])),
-        ),
-    ]
-    if calendar["to_confirm"]:
-        rows.append(Row("To confirm", ("the week was learned; the owner confirms it",)))
-    if calendar["exceptions"]:
-        spans = [f"{e['start']} to {e['end']}: {e['day']}" for e in calendar["exceptions"]]
-        rows.append(Row("Exceptions", (Name("; ".join(spans[:30])),)))
-    return rows
-
-
-def _prices(prices: Mapping[str, Any]) -> list[Row]:
-    if not prices:
-        return [Row("Rate", (NOT_GIVEN,))]
-    if not prices["rate"]:
-        return [Row("Rate", (NOT_GIVEN,), note=Name(prices["why"]))]
-    rows = [
-        Row("Rate", (Name(prices["rate"]),), note=Name(prices["name"])),
-        Row("Which price it is", (prices["basis"],)),
-        Row("Where it is written", (Name(prices["source"]),)),
-        Row("What it charges", (listed([p.replace("_", " ") for p in prices["parts"]]),)),
-    ]
-    if prices["price"] is not None:
-        rows.append(Row("Price per unit", (f"{prices['price']:g}",)))
-    rows += [Row("Stands beside", (Name(f"{o['rate']} ({o['basis']})"),)) for o in prices["others"]]
-    return rows
-
-
-def _table(rows: Sequence[Mapping[str, Any]], columns: Mapping[str, str]) -> dict | None:
-    if not rows:
-        return None
-    return {
-        "head": list(columns.values()),
-        "rows": [
-            tuple(Name(str(row.get(c) if row.get(c) not in (None, "") else "–")) for c in columns)
-            for row in rows
-        ],
-    }
-
-
-def _finding(finding: Mapping[str, Any]) -> Row:
-    rule = RULES.get(finding["rule"])
-    return Row(
-        finding["action"],
-        (
-            finding["rule"],
-            Name(finding["message"]),
-            Name(finding["where"]),
-            "" if finding["count"] is None else str(finding["count"]),
-        ),
-        note=rule.meaning if rule else "",
-    )
-
-
-def _input(line: Mapping[str, Any], say: Say) -> Row:
-    return Row(
-        Name(line["file"]),
-        (
-            Name(line.get("role", "")),
-            say.count(line["rows_read"]),
-            say.count(line["rows_used"]),
-            Name(line["sha256"]),
-        ),
-    )
 
 
 # -- parts of the portfolio page ----------------------------------------------------------------

@@ -24,7 +24,8 @@ from mv.portfolio.schema import Fixture, Logger, Meter, SiteDescription
 from mv.quantity import Interval
 from mv.readings import clock, shape
 from mv.readings.number_text import to_numbers
-from mv.readings.read import column_times, read_source
+from mv.readings.read import read_source
+from mv.readings.rows import column_times
 from mv.readings.source import open_source
 from mv.readings.table import read_delimited
 from mv.sampling.estimate import SampleMean, sample_mean

@@ -141,28 +141,34 @@ def look_plan(
 
 
 def running_verdict(
-    plan: LookPlan, ends: Sequence[str], values: Sequence[float], half_widths: Sequence[float]
+    plan: LookPlan,
+    months: Sequence[int],
+    ends: Sequence[str],
+    values: Sequence[float],
+    half_widths: Sequence[float],
 ) -> list[Look]:
     """Judge each month of a reporting period so far.
 
     Parameters
     ----------
+    months : whole months measured at each look, rising; a month may be left out (a look that is
+        not taken spends nothing).
     ends : last day of each month looked at, ISO.
     values : (k,) cumulative avoided energy.
     half_widths : (k,) of the single-look interval, at the plan's confidence.
 
     Raises ModelError for lengths that differ or more looks than were planned.
     """
-    if not len(ends) == len(values) == len(half_widths):
+    if not len(months) == len(ends) == len(values) == len(half_widths):
         raise ModelError(
-            f"{len(ends)} dates, {len(values)} values and {len(half_widths)} half-widths"
+            f"{len(months)} months, {len(ends)} dates, {len(values)} values and "
+            f"{len(half_widths)} half-widths"
         )
-    if len(values) > len(plan.factors):
-        raise ModelError(f"{len(values)} looks, but {len(plan.factors)} were planned")
+    if months and max(months) > len(plan.factors):
+        raise ModelError(f"a look at month {max(months)}, but {len(plan.factors)} were planned")
     looks = []
-    for k, (end, value, half, factor) in enumerate(
-        zip(ends, values, half_widths, plan.factors, strict=False), start=1
-    ):
+    for k, end, value, half in zip(months, ends, values, half_widths, strict=True):
+        factor = plan.factors[k - 1]
         wide = half * factor
         if math.isinf(factor):
             verdict = "too early"

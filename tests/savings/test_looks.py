@@ -102,7 +102,9 @@ def test_running_verdict_by_hand():
     c = plan.factors
     halves = [10.0, 12.0, 15.0]
     values = [c[0] * 10 + 1, 12.0 * c[1] - 1, -15.0 * c[2] - 1]
-    looks = running_verdict(plan, ["2025-01-31", "2025-02-28", "2025-03-31"], values, halves)
+    looks = running_verdict(
+        plan, [1, 2, 3], ["2025-01-31", "2025-02-28", "2025-03-31"], values, halves
+    )
     assert [look.verdict for look in looks] == [
         "savings shown", "not distinguishable", "use increased",
     ]  # fmt: skip
@@ -128,7 +130,7 @@ def test_refusals():
     with pytest.raises(ModelError, match=r"noise ÷ drift is -1; it can't be below 0"):
         look_plan(12, **fine | {"noise_to_drift": -1})
     plan = look_plan(1, **fine)
-    with pytest.raises(ModelError, match="1 dates, 2 values and 2 half-widths"):
-        running_verdict(plan, ["x"], [1.0, 2.0], [1.0, 2.0])
-    with pytest.raises(ModelError, match="3 looks, but 2 were planned"):
-        running_verdict(plan, ["x"] * 3, [1.0] * 3, [1.0] * 3)
+    with pytest.raises(ModelError, match="2 months, 1 dates, 2 values and 2 half-widths"):
+        running_verdict(plan, [1, 2], ["x"], [1.0, 2.0], [1.0, 2.0])
+    with pytest.raises(ModelError, match="a look at month 3, but 2 were planned"):
+        running_verdict(plan, [1, 2, 3], ["x"] * 3, [1.0] * 3, [1.0] * 3)

@@ -1,0 +1,1 @@
+"""The plan: what is agreed before the works, what the meter can show, what departed from it."""
