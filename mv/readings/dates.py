@@ -8,6 +8,7 @@ that could be both is refused with the two readings shown.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,6 +124,20 @@ def seconds_of_day(column: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     minute, second = _ints(parts, "minute"), _ints(parts, "second")
     good &= (hour <= 24) & (minute < 60) & (second < 60)
     return hour * 3600 + minute * 60 + second, good
+
+
+def month_of(text: str, year: str = "") -> dt.date | None:
+    """First day of a month written `2023-01`, `Jan 2023`, `01/2023`, or `January` with a year."""
+    words = [w for w in re.split(r"[\s/.,-]+", f"{text} {year}".strip().lower()) if w]
+    numbers = [int(w) for w in words if w.isdigit() and len(w) <= 6]
+    months = [_MONTHS[w] for w in words if w in _MONTHS]
+    if len(numbers) == 1 and numbers[0] > 190_000:
+        numbers = [numbers[0] // 100, numbers[0] % 100]
+    years = [n for n in numbers if YEARS[0] <= n < YEARS[1]]
+    months += [n for n in numbers if 1 <= n <= 12]
+    if len(years) != 1 or len(months) != 1 or len(words) > 3:
+        return None
+    return dt.date(years[0], months[0], 1)
 
 
 def _typed(column: pa.Array) -> Times:

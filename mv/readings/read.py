@@ -84,7 +84,8 @@ def read_source(
         door = _door(table, meter)
         zone = meter.time_zone or site_zone
         if meter.data == "bills":
-            return _read_bills(source, only_meter(table, meter), meter, door, zone, limits)
+            own = only_meter(table, meter)
+            return _read_bills(source, own, meter, door, zone, limits, generation_metered)
         signed = generation_metered or meter.flow == "generation"
         return _read_interval(source, table, meter, door, (zone, site_zone), limits, signed)
     except ReadingsError as error:
@@ -122,7 +123,10 @@ def _read_interval(
     if rows.says_utc and not rows.zoned and meter.time_zone is None:
         rows.tell("clock_of_header", "the header of the times says UTC; they were read so.")
         zone = "UTC"
+    if rows.zoned and switching.local_as_utc(rows, zone):
+        rows.zoned = False
     rule_clock = "UTC" if rows.zoned else switching.settle_clock(rows, zone)
+    _compare_offset(table, rows, zone)
     interval.sort_rows(rows)
     grid, hours = _grid(rows, meter, door, rule_clock, limits, ends, table)
     _split_autumn_hour(grid, rows, rule_clock, door, limits)
@@ -206,6 +210,21 @@ def _ends(rows: Rows, meter: Meter) -> bool:
         "for this meter; days and peaks then move by one interval.",
     )
     return False
+
+
+def _compare_offset(table: Table, rows: Rows, zone: str) -> None:
+    """Tell when the file's own offset from UTC is none that the site's clock ever has."""
+    stated = table.declared.get("utc_offset")
+    if stated is None:
+        return
+    known = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max())).offsets
+    if int(stated) not in known:
+        rows.tell(
+            "clock_contradicted",
+            f"the file states an offset of {clock.offset_name(int(stated))} and {zone} has "
+            f"{' and '.join(sorted({clock.offset_name(int(o)) for o in known}))}. Check the "
+            "time zone of the site.",
+        )
 
 
 def _grid(
@@ -307,7 +326,13 @@ def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
 
 
 def _read_bills(
-    source: SourceFile, table: Table, meter: Meter, door: units.Door, zone: str, limits: Limits
+    source: SourceFile,
+    table: Table,
+    meter: Meter,
+    door: units.Door,
+    zone: str,
+    limits: Limits,
+    signed: bool,
 ) -> MeterReadings:
     if door.kind == "power":
         raise ReadingsError(
@@ -319,7 +344,8 @@ def _read_bills(
                 column="unit",
             )
         )
-    read = bills.read_bills(table, meter, door.factor * meter.multiplier, limits)
+    scale = door.factor * meter.multiplier
+    read = bills.read_bills(table, meter, scale, limits, signed=signed)
     return MeterReadings(
         meter=meter,
         kind="bills",
@@ -342,6 +368,7 @@ def _read_bills(
             "last": read.table["end"].iloc[-1].date().isoformat(),
         },
         findings=tuple(read.findings),
+        energy=read.energy,
     )
 
 

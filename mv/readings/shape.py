@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 
 from mv.findings import Finding, ReadingsError
 from mv.readings import headings
+from mv.readings.dates import month_of
 from mv.readings.headings import plain
 from mv.readings.table import Table, looks_like
 
@@ -30,6 +31,9 @@ class Roles:
     clock: int | None = None
     start: int | None = None
     end: int | None = None
+    month: int | None = None
+    year: int | None = None
+    days: int | None = None
     value: int | None = None
     flag: int | None = None
     demand: int | None = None
@@ -88,10 +92,16 @@ def interval_roles(
 
 
 def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) -> Roles:
-    """Roles in a table with one row a bill (ReadingsError `columns_unclear`)."""
+    """Roles in a table with one row a bill (ReadingsError `columns_unclear`).
+
+    Either `start` and `end` are found, or `end` alone (read dates, perhaps with `days`), or
+    `month`, perhaps with `year`.
+    """
     kinds = column_kinds(table)
     names = [plain(n) for n in table.names]
     timed = [i for i, k in enumerate(kinds) if k == "time"]
+    given = _given(table, value, "value_column")
+    month = year = days = None
     start = _find(names, kinds, headings.START, ("time",))
     end = _find(names, kinds, headings.END, ("time",), without=(start,))
     if start is None and end is None and len(timed) >= 2:
@@ -100,21 +110,53 @@ def bill_roles(table: Table, *, value: str | None, flag: str | None, unit: str) 
         start = next((i for i in timed if i != end), None)
     elif end is None and start is not None:
         end = next((i for i in timed if i != start), None)
-    if start is None or end is None:
-        raise unclear(table, "a bill table needs a start and an end date", "columns start, end")
+        if end is None:
+            start, end = None, start
+    if start is None:
+        month = _find(names, kinds, headings.MONTH, ("time", "text", "number"))
+        year = _find(names, kinds, headings.YEAR, ("number", "text"))
+        if month is not None and kinds[month] == "time" and not _months_only(table, month):
+            end, month = month, None
+        if month is not None:
+            end = None
+        elif end is None:
+            end = timed[0] if timed else None
+            if end is not None and _months_only(table, end):
+                month, end = end, None
+        if end is not None:
+            days = _find(names, kinds, ("days", "billdays", "numberofdays", "tage"), ("number",))
+        if month is None and end is None:
+            raise unclear(table, "a bill table needs dates", "columns start and end")
     flag_at = _given(table, flag, "flag_column")
     if flag_at is None:
         flag_at = _find(names, kinds, headings.FLAG, ("text", "empty"))
-    demand = _find(names, kinds, headings.DEMAND, ("number", "empty"))
-    given = _given(table, value, "value_column")
+    demand = _find(names, kinds, headings.DEMAND, ("number", "empty"), without=(given,))
     cost = _find(names, kinds, headings.COST, ("number", "empty"), without=(given,))
-    taken = (start, end, flag_at, demand, cost)
+    taken = (start, end, month, year, days, flag_at, demand, cost)
     value_at = given
     if value_at is None:
         value_at = _value_column(table, names, kinds, taken, unit, "")
     if cost is None:
         cost = _find(names, kinds, ["amount"], ("number",), without=(value_at,))
-    return Roles(start=start, end=end, value=value_at, flag=flag_at, demand=demand, cost=cost)
+    return Roles(
+        start=start,
+        end=end,
+        month=month,
+        year=year,
+        days=days,
+        value=value_at,
+        flag=flag_at,
+        demand=demand,
+        cost=cost,
+    )
+
+
+def _months_only(table: Table, at: int) -> bool:
+    """Whether the cells name months and no days, such as 2023-01 or Jan 2023."""
+    if not is_text(table.columns[at]):
+        return False
+    cells = [c for c in table.columns[at][:SAMPLE_ROWS].to_pylist() if c and c.strip()]
+    return bool(cells) and sum(month_of(c) is not None for c in cells) > len(cells) / 2
 
 
 def column_kinds(table: Table) -> list[str]:

@@ -68,6 +68,31 @@ def settle_clock(rows: Rows, zone: str) -> str:
     return zone
 
 
+def local_as_utc(rows: Rows, zone: str) -> bool:
+    """Whether epoch seconds are local clock times written as if they were UTC: stamps repeat,
+    and all repeats lie in hours that the local clock of `zone` shows twice."""
+    ordered = np.sort(rows.seconds)
+    repeats = ordered[1:][ordered[1:] == ordered[:-1]]
+    if not len(repeats) or len(repeats) > 0.01 * len(ordered):
+        return False
+    table = clock.offsets_of(zone, int(ordered[0]), int(ordered[-1]))
+    back = table.offsets[1:] < table.offsets[:-1]
+    first = table.changes[back] + table.offsets[1:][back]
+    last = table.changes[back] + table.offsets[:-1][back]
+    inside = np.zeros(len(repeats), dtype=bool)
+    for a, b in zip(first, last, strict=True):
+        inside |= (repeats >= a) & (repeats < b)
+    if not inside.all():
+        return False
+    rows.tell(
+        "clock_local_epoch",
+        f"times are written as UTC and repeat in the hours that {zone} shows twice: they are "
+        "local clock times and were read so.",
+        count=len(rows),
+    )
+    return True
+
+
 def ramp_test(local: np.ndarray, values: np.ndarray, table: clock.Offsets) -> str:
     """`local`, `fixed` or `unclear`: which clock keeps the weekdays' shape across the changes."""
     stays = moves = 0.0
