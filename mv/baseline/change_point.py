@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.family import FAMILIES, Family, Tried
-from mv.baseline.fit import Fit, Sample, solve
+from mv.baseline.fit import DEGREES_LEAST, Fit, Sample, solve
 from mv.baseline.search import ChangePointSearch
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
@@ -133,7 +133,9 @@ def fit_change_point(
             )
         change_points = found.change_points
     response = Hinges(form, change_points or ())
-    return solve(sample, "change_point", terms, response, unit=unit, official=official)
+    z = terms.columns(sample.rows) if search is None else search.z
+    x = np.hstack([z, response.at(sample.temperature)])
+    return solve(sample, "change_point", terms, response, unit=unit, official=official, x=x)
 
 
 def search_of(
@@ -141,9 +143,10 @@ def search_of(
 ) -> ChangePointSearch:
     """Sort and sum a sample once for all forms.  ModelError for fewer rows than parameters."""
     z = terms.columns(sample.rows)
-    if len(sample) < z.shape[1] + 3:
+    if len(sample) < z.shape[1] + DEGREES_LEAST:
         raise ModelError(
-            f"a change point needs at least {z.shape[1] + 3} rows, found {len(sample)}"
+            f"a baseline with {z.shape[1]} terms besides temperature needs at least "
+            f"{z.shape[1] + DEGREES_LEAST} rows, found {len(sample)}"
         )
     return ChangePointSearch(
         sample.temperature, sample.y, z, sample.unit_weights, least=least, signs=signs
@@ -152,12 +155,13 @@ def search_of(
 
 def candidates(sample: Sample, terms: LinearTerms, least: int, unit: str) -> list[Tried]:
     """Every form with these terms, as `family.Family.candidates` says."""
+    try:
+        search = search_of(sample, terms, least=least, signs=True)
+    except ModelError as error:
+        return [Tried(form, None, str(error)) for form in FORMS]
     out: list[Tried] = []
-    search = None
     for form in FORMS:
         try:
-            if search is None and form not in {"1P", "2P"}:
-                search = search_of(sample, terms, least=least, signs=True)
             fit = fit_change_point(
                 sample, form, terms, signs=True, least=least, unit=unit, search=search
             )

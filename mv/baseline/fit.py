@@ -173,6 +173,7 @@ def solve(
     *,
     unit: str = "kWh/day",
     official: bool = False,
+    x: np.ndarray | None = None,
 ) -> Fit:
     """Fit the linear coefficients of a form at its change points.
 
@@ -182,10 +183,12 @@ def solve(
     family, terms, response : what is fitted.
     unit : of the modelled quantity.
     official : solve with statsmodels instead of numpy.
+    x : design of the sample, where it is at hand.
 
     Raises ModelError for too few rows, and for columns that depend on one another.
     """
-    x = np.hstack([terms.columns(sample.rows), response.columns(sample.rows)])
+    if x is None:
+        x = np.hstack([terms.columns(sample.rows), response.columns(sample.rows)])
     n, linear = x.shape
     parameters = linear + len(response.change_points)
     if n - parameters < DEGREES_LEAST:
@@ -234,7 +237,9 @@ def solve(
 
 def officially(fit: Fit, sample: Sample) -> Fit:
     """The same fit with coefficients and covariance solved by statsmodels."""
-    again = solve(sample, fit.family, fit.terms, fit.response, unit=fit.unit, official=True)
+    again = solve(
+        sample, fit.family, fit.terms, fit.response, unit=fit.unit, official=True, x=fit.x
+    )
     return replace(again, hold_out_cv_rmse=fit.hold_out_cv_rmse, hold_out_nmbe=fit.hold_out_nmbe)
 
 

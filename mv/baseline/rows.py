@@ -241,7 +241,7 @@ def hourly_rows(
 def used(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows that a model may see, in order of time."""
     if "status" in rows.columns:
-        keep = np.asarray(rows["status"] == USED)
+        keep = rows["status"].astype(object).to_numpy() == USED
         if not keep.all():
             rows = rows[keep]
     moments = moments_of(rows)

@@ -45,7 +45,9 @@ class ChangePointSearch:
     weights : shape (n,) or None.
     least : rows that must lie at or beyond a change point on either side.
     signs : whether only slopes that a building can have count: use that does not fall as it
-        gets colder below a heating, or warmer above a cooling change point.
+        gets colder below a heating, or warmer above a cooling change point.  Where the best of
+        these has a slope that vanishes, the form with one slope less is as good and is left to
+        speak for itself.
     """
 
     def __init__(
@@ -58,6 +60,8 @@ class ChangePointSearch:
         least: int = 2,
         signs: bool = False,
     ) -> None:
+        self.z = z
+        """The linear columns in the order of the rows."""
         order = np.argsort(temperature, kind="stable")
         t = temperature[order]
         self._centre = float(t[len(t) // 2])
