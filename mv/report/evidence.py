@@ -7,6 +7,7 @@ from typing import Any
 
 from mv.findings import RULES, Finding, gravest_first
 from mv.report import text
+from mv.report.charts.view import is_chosen
 from mv.report.format import (
     NOT_GIVEN,
     Figure,
@@ -18,7 +19,7 @@ from mv.report.format import (
     sentence,
     unit_words,
 )
-from mv.report.rows import Plain, Row
+from mv.report.rows import Digest, Plain, Row
 from mv.results import Acceptance, CarrierResult, InputFile, SiteResult
 
 MOST_FINDINGS = 60
@@ -336,20 +337,19 @@ def model(site: CarrierResult, say: Say) -> dict[str, Any] | None:
 def candidate_rows(site: CarrierResult, say: Say) -> list[Row]:
     """The forms that competed."""
     rows = []
-    chosen = site.model.form if site.model else ""
     for i, c in enumerate(site.candidates):
         path = f"candidates[{i}]"
         rows.append(
             Row(
                 Name(c.form),
                 (
-                    say.whole(c.parameters, f"{path}.parameters"),
+                    say.whole(c.parameters or None, f"{path}.parameters"),
                     say.figure(c.criterion, "", f"{path}.criterion", digits=5),
                     say.percent(c.cv_rmse, f"{path}.cv_rmse", digits=3),
                     say.figure(c.avoided_energy, unit_words(site.unit), f"{path}.avoided_energy"),
                     Name(c.why),
                 ),
-                mark="chosen" if c.form == chosen else "",
+                mark="chosen" if is_chosen(site, c) else "",
             )
         )
     return rows
@@ -655,7 +655,7 @@ def input_rows(inputs: list[InputFile], say: Say) -> list[Row]:
                     say.whole(entry.rows_read, f"inputs[{i}].rows_read"),
                     say.whole(entry.rows_used, f"inputs[{i}].rows_used"),
                     out,
-                    Name(entry.sha256),
+                    Digest(entry.sha256),
                 ),
                 note=Name(facts),
             )

@@ -6,7 +6,8 @@ from typing import Any
 
 from mv.report import text
 from mv.report.evidence import follow
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, sentence
+from mv.report.charts.bridge import decimals
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, sentence, unit_words
 from mv.report.rows import Plain, Row
 from mv.results import Bridge, Money, Months, SiteResult
 
@@ -120,7 +121,11 @@ def _beside(m: Money, say: Say, how: dict[str, Any]) -> list[Row]:
         rows.append(
             Row(
                 "Net present value",
-                (amount("npv_estimated"), worth, worth_range),
+                (
+                    say.figure(m.npv_estimated, m.currency, "money.npv_estimated"),
+                    worth,
+                    worth_range,
+                ),
                 follow("money.npv.value", how),
             )
         )
@@ -216,8 +221,10 @@ def _mapping_rows(mapping: dict[str, Any], say: Say) -> list[Row]:
 def _bridge(i: int, b: Bridge, say: Say) -> dict[str, Any]:
     path = f"money.bridges[{i}]"
 
-    def figure(value: float | None, where: str) -> Figure:
-        return say.figure(value, b.unit, where, digits=4)
+    digits = decimals(b)
+
+    def figure(value: float, where: str, unit: str = b.unit) -> Figure:
+        return Figure(say.fixed(value, digits), unit_words(unit), where, float(value))
 
     rows = [Row(Name(b.start_label), (figure(b.start, f"{path}.start"), "", ""), mark="total")]
     for j, s in enumerate(b.steps):
@@ -225,7 +232,7 @@ def _bridge(i: int, b: Bridge, say: Say) -> dict[str, Any]:
         if s.low is not None and s.high is not None:
             spread = sentence(
                 "{a} to {b}",
-                a=figure(s.low, f"{path}.steps[{j}].low"),
+                a=figure(s.low, f"{path}.steps[{j}].low", ""),
                 b=figure(s.high, f"{path}.steps[{j}].high"),
             )
         rows.append(

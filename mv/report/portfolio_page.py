@@ -56,14 +56,13 @@ class Head:
 
     words: str
     number: bool = True
-    sorts: bool = True
 
 
 def table_head(groups: bool, carriers: bool) -> list[Head]:
     """Columns of the table of sites; group and carrier only where they tell sites apart."""
     head = [Head("site", number=False), Head("verdict", number=False)]
     head += [Head("group", number=False)] * groups + [Head("carrier", number=False)] * carriers
-    head += [Head("avoided energy"), Head("range", sorts=False), Head("share")]
+    head += [Head("avoided energy, range"), Head("share")]
     return head + [
         Head("estimated a year"),
         Head("realisation rate"),
@@ -474,7 +473,10 @@ def group_rows(groups: list[dict[str, Any]], say: Say) -> list[Row]:
         told = say.interval(pooled, f"{path}.avoided_energy")
         half = pooled.half_width or 0.0
         base = say.figure(
-            _float(row.get("adjusted_baseline")), pooled.unit, f"{path}.adjusted_baseline", half=half
+            _float(row.get("adjusted_baseline")),
+            pooled.unit,
+            f"{path}.adjusted_baseline",
+            half=half,
         )
         rows.append(
             Row(

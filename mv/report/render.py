@@ -22,6 +22,7 @@ from markupsafe import Markup, escape
 
 from mv.findings import RenderError
 from mv.report.format import NARROW, Figure, Name, Say, Sentence
+from mv.report.rows import Digest
 from mv.results import PortfolioResult, SiteResult, to_json
 
 PLOTLY_ASSET = "plotly.min.js"
@@ -131,6 +132,8 @@ def say_markup(what: Any) -> Markup:
         return figure_markup(what)
     if isinstance(what, Name):
         return Markup("<bdi>{}</bdi>").format(what.text)
+    if isinstance(what, Digest):
+        return Markup('<span class="hash">{}</span>').format(what.text)
     return Markup("") if what is None else escape(what)
 
 

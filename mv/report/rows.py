@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 from mv.report.format import Figure, Name, Sentence
 
-Cell = str | Figure | Name | Sentence
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """A file's digest: one long word that may break anywhere."""
+
+    text: str
+
+
+Cell = str | Figure | Name | Sentence | Digest
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,9 @@ def standing(site: CarrierResult) -> Standing:
     if getattr(site, "role", "retrofit") == "comparison":
         return Standing("comparison site", "none", "no retrofit; it counts in no total")
     if not getattr(site, "due", True):
-        return Standing("not yet due", "none", "the reporting period has not begun, or holds too little")
+        return Standing(
+            "not yet due", "none", "the reporting period has not begun, or holds too little"
+        )
     return Standing(site.verdict, VERDICT_MARKS[site.verdict], VERDICT_MEANINGS[site.verdict])
 
 
@@ -87,7 +89,8 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
     name = Name(site.name or site.site)
     if site.role == "comparison":
         return sentence(
-            "{name} has no retrofit: it shows what happened anyway, and counts in no total.", name=name
+            "{name} has no retrofit: it shows what happened anyway, and counts in no total.",
+            name=name,
         )
     if site.verdict == "not verifiable" or site.avoided_energy is None or site.periods is None:
         return sentence(

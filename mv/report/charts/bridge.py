@@ -18,19 +18,24 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import MINUS, Say, unit_words
+from mv.report.format import Say, unit_words
 from mv.results import Bridge
 
 LONGEST_LABEL = 34
 
 
-def _signed(value: float, say: Say) -> str:
-    text = say.number(value, 3)
-    return text if text.startswith(MINUS) or value == 0 else f"+{text}"
+def decimals(bridge: Bridge) -> int:
+    """Decimals of a bridge's amounts, the same for all so that they can be added by eye."""
+    return 0 if max(abs(bridge.start), abs(bridge.end)) >= 100 else 2
+
+
+def _signed(value: float, places: int, say: Say) -> str:
+    text = say.fixed(value, places)
+    return f"+{text}" if round(value, places) > 0 else text
 
 
 def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
-    steps = bridge.steps
+    steps, digits = bridge.steps, decimals(bridge)
     amounts = numbers([s.amount for s in steps], 6)
     before = bridge.start + np.concatenate([[0.0], np.cumsum(amounts)[:-1]])
     n = len(steps)
@@ -81,8 +86,11 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         )
     names = [bridge.end_label, *(s.name for s in reversed(steps)), bridge.start_label]
     ends = np.concatenate([[bridge.end], (before + amounts)[::-1], [bridge.start]])
-    texts = [say.number(bridge.end), *(_signed(s.amount, say) for s in reversed(steps))]
-    texts.append(say.number(bridge.start))
+    texts = [
+        say.fixed(bridge.end, digits),
+        *(_signed(s.amount, digits, say) for s in reversed(steps)),
+    ]
+    texts.append(say.fixed(bridge.start, digits))
     tops = np.concatenate([[max(bridge.end, 0)], np.maximum(before, before + amounts)[::-1]])
     tops = np.append(tops, max(bridge.start, 0))
     for i in spread:
@@ -94,8 +102,8 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
     if steps:
         main = max(steps, key=lambda s: abs(s.amount))
         title = (
-            f"{_signed(bridge.end - bridge.start, say)} {unit_words(bridge.unit)}; "
-            f"the largest step is {main.name}: {_signed(main.amount, say)}"
+            f"{_signed(bridge.end - bridge.start, digits, say)} {unit_words(bridge.unit)}; "
+            f"the largest step is {main.name}: {_signed(main.amount, digits, say)}"
         )
     else:
         title = "Nothing lies between the two figures"
@@ -126,9 +134,9 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         table=Table(
             ("step", unit_words(bridge.unit)),
             (
-                (bridge.start_label, say.number(bridge.start, 4)),
-                *((s.name, _signed(s.amount, say)) for s in steps),
-                (bridge.end_label, say.number(bridge.end, 4)),
+                (bridge.start_label, say.fixed(bridge.start, digits)),
+                *((s.name, _signed(s.amount, digits, say)) for s in steps),
+                (bridge.end_label, say.fixed(bridge.end, digits)),
             ),
         ),
         height=90 + 34 * (n + 2),

@@ -24,8 +24,27 @@ from mv.report.charts.view import SiteView
 from mv.report.format import Say, month
 
 
+LEAST_MONTHS = 48
+"""Months drawn at least."""
+BEYOND = 1.6
+"""How far past the last crossing of zero the lines are drawn."""
+
+
+def _horizon(cash: dict, crossings: dict) -> int:
+    """Months to draw: past every known payback, not the whole life of the measure."""
+    months = cash["month"]
+    reached = [months.index(m) for m in crossings.values() if m in months]
+    measured = cash.get("measured") or []
+    last = max((i for i, is_measured in enumerate(measured) if is_measured), default=0)
+    if not reached:
+        return len(months)
+    return min(len(months), max(LEAST_MONTHS, int(BEYOND * max(reached)), last + 12))
+
+
 def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, words: str) -> Chart:
     """Cash lines of a site or of a portfolio; `words` says what a projection rests on."""
+    keep = _horizon(cash, crossings)
+    cash = {k: v[:keep] for k, v in cash.items()}
     x = dates(cash["month"])
     n = len(x)
     empty = [None] * n

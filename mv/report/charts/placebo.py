@@ -12,9 +12,7 @@ from mv.report.format import MINUS, Say, share
 from mv.results import PortfolioResult
 
 
-def _histogram(
-    errors: np.ndarray, real: float | None, key: str, question: str
-) -> Chart:
+def _histogram(errors: np.ndarray, real: float | None, key: str, question: str) -> Chart:
     percent = errors * 100
     reach = max(float(np.abs(percent).max()), abs(real or 0.0) * 100)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 1000) if reach / s <= 14 or s == 1000)
@@ -24,7 +22,9 @@ def _histogram(
     counts = np.histogram(percent, bins=edges)[0] if len(edges) > 1 else np.array([len(percent)])
     middle = edges[:-1] + step / 2
     typical = float(np.median(np.abs(percent)))
-    title = f"Without a retrofit, half of {len(errors)} trials are off by {typical:.1f}\u202f% or more"
+    title = (
+        f"Without a retrofit, half of {len(errors)} trials are off by {typical:.1f}\u202f% or more"
+    )
     marks, labels = [rule(x=0)], []
     if real is not None:
         beyond = float(np.mean(errors >= real))

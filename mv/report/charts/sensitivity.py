@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     rule,
     shade,
 )
-from mv.report.charts.view import SiteView
+from mv.report.charts.view import SiteView, is_chosen
 from mv.report.format import Say
 
 
@@ -27,11 +27,10 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     others = [c for c in view.carrier.candidates if c.avoided_energy is not None]
     if official is None or official.low is None or len(others) < 2:
         return NotDrawn("chart-sensitivity", question, "fewer than two forms gave a saving")
-    chosen = view.carrier.model.form if view.carrier.model else ""
     others = sorted(others, key=lambda c: (c.criterion is None, c.criterion or 0.0), reverse=True)
     values = np.array([c.avoided_energy for c in others])
     places = np.arange(len(others))
-    picked = np.array([c.form == chosen for c in others])
+    picked = np.array([is_chosen(view.carrier, c) for c in others])
     plausible = np.array([c.plausible for c in others])
     data = []
     for name, mask, role, symbol in (

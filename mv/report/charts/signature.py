@@ -11,7 +11,7 @@ from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, l
 from mv.report.charts.view import SiteView
 from mv.report.format import Say, share
 
-KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non_operating": ("other day", "dot")}
+KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non-operating": ("other day", "dot")}
 
 
 def _bins(temperature: np.ndarray, energy: np.ndarray, mask: np.ndarray) -> dict[int, tuple]:
@@ -52,7 +52,7 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     for name, values in curve.items():
         if name == "temperature":
             continue
-        words, dash = KINDS_OF_DAY.get(name, (name.replace("_", " "), "dashdot"))
+        words, dash = KINDS_OF_DAY.get(name.replace("_", "-"), (name.replace("_", " "), "dashdot"))
         words = f"model, {words}" if len(curve) > 2 else "model"
         data.append(
             line(words, numbers(curve["temperature"], 4), numbers(values, 4), "ink", dash=dash)

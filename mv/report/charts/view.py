@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from mv.report.charts.base import dates
-from mv.results import CarrierResult, SiteResult
+from mv.results import Candidate, CarrierResult, SiteResult
 
 PERIODS = ("baseline", "installation", "reporting")
 
@@ -31,6 +31,13 @@ class Rows:
     def of(self, period: str) -> np.ndarray:
         """Mask of a period's rows that were used."""
         return self.used & (self.period == PERIODS.index(period))
+
+
+def is_chosen(carrier: CarrierResult, candidate: Candidate) -> bool:
+    """Whether a candidate is the model that was fitted."""
+    if any(c.why.startswith("chosen") for c in carrier.candidates):
+        return candidate.why.startswith("chosen")
+    return carrier.model is not None and candidate.form == carrier.model.form
 
 
 @dataclass(frozen=True)
