@@ -46,7 +46,7 @@ def truth() -> dict[tuple[str, str], dict[dt.date, tuple[float, float]]]:
 
 def days_used(report, site: str) -> set[dt.date]:
     """Days that the site's avoided energy is summed over, from the published daily series."""
-    series = orjson.loads((report.out / "series" / f"{site}.json").read_bytes())
+    series, *_ = orjson.loads((report.out / "series" / f"{site}.json").read_bytes())
     if series["daily"]:
         rows = series["daily"]
         return {
