@@ -98,9 +98,11 @@ def normal_rows(
             "status": "used",
         }
     )
-    bills = bills.sort_values("start", ignore_index=True)
-    bills.attrs["temperature_daily"] = pd.Series(degrees, index=dates)
-    return bills
+    pieces = np.empty(12, dtype=object)
+    for m in range(12):
+        pieces[m] = degrees[month == m]
+    bills["daily_temperatures"] = pieces
+    return bills.sort_values("start", ignore_index=True)
 
 
 def both_models(

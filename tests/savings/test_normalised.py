@@ -37,7 +37,8 @@ def test_normal_year_of_bills_keeps_days_and_means():
         assert bills["days"] @ bills[column] == pytest.approx(daily[column].sum(), rel=1e-12)
     july = daily.loc["2023-07", "temperature"].mean()
     assert bills["temperature"][6] == pytest.approx(july, rel=1e-12)
-    assert bills.attrs["temperature_daily"].sum() == pytest.approx(NORMAL.sum(), rel=1e-12)
+    assert bills["daily_temperatures"][6].mean() == pytest.approx(july, rel=1e-12)
+    assert sum(len(piece) for piece in bills["daily_temperatures"]) == 365
 
 
 def test_normal_year_must_be_whole():
