@@ -26,7 +26,7 @@ from typing import Any, Protocol
 from mv.findings import MvError
 
 TRIES = 2
-"""How often a task is tried whose worker died under it."""
+"""How often a task is tried alone once a worker died under it."""
 AHEAD = 3
 """Tasks under way for each worker: enough that none waits, few enough to keep memory flat."""
 GRACE_SECONDS = 30.0
@@ -160,8 +160,12 @@ class Pool:
     def map(
         self, function: Callable[..., Any], tasks: Iterable[Task]
     ) -> Iterator[tuple[str, Any]]:
-        """See `Engine`.  A task whose worker was killed is tried once more, alone."""
-        waiting = deque((task, 1) for task in tasks)
+        """See `Engine`.
+
+        When a worker is killed the pool can't tell which task it had: all that were under way are
+        tried again, one at a time, and only what kills a worker alone is given up.
+        """
+        waiting = deque((task, 0) for task in tasks)
         suspects: deque[tuple[Task, int]] = deque()
         running: dict[Any, tuple[Task, int, float]] = {}
         while waiting or running or suspects:
@@ -186,14 +190,19 @@ class Pool:
                     yield task[0], future.result()
                 except BrokenProcessPool:
                     broken = True
+                    tries += alone
                     if tries < TRIES:
-                        suspects.append((task, tries + 1))
+                        suspects.append((task, tries))
                     else:
                         yield task[0], Failure("its worker process was ended by the system twice")
             if not done and self._stuck(running):
                 broken = True
             if broken:
-                suspects.extend((task, tries + 1) for task, tries, _ in running.values())
+                for task, tries, _ in running.values():
+                    if tries + alone < TRIES:
+                        suspects.append((task, tries + alone))
+                    else:
+                        yield task[0], Failure("its worker process did not answer, twice")
                 running.clear()
                 self._stop(kill=True)
 
