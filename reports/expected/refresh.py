@@ -22,6 +22,14 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 WIDTH, HEIGHT, SHOWN = 1280, 1600, 0.5
 """Size of the window in CSS pixels, and the scale at which a picture is kept."""
 
+PICTURES = {
+    "portfolio": "index.html",
+    "portfolio_sites": "index.html#sites",
+    "site": "sites/ferry_hall.html",
+    "site_savings": "sites/ferry_hall.html#savings",
+}
+"""Name of a picture, and the page and section it shows."""
+
 KEPT = {
     "verdict": None,
     "unit": None,
@@ -65,9 +73,13 @@ def pictures(out: Path) -> None:
         page = browser.new_page(
             viewport={"width": WIDTH, "height": HEIGHT}, device_scale_factor=SHOWN
         )
-        for name, path in (("portfolio", "index.html"), ("site", "sites/ferry_hall.html")):
+        for name, address in PICTURES.items():
+            path, _, section = address.partition("#")
             page.goto((out / path).absolute().as_uri())
             page.wait_for_load_state("networkidle")
+            if section:
+                page.locator(f"#{section}").evaluate("part => part.scrollIntoView()")
+                page.wait_for_timeout(500)
             page.screenshot(path=str(HERE / f"{name}.png"))
         browser.close()
 
