@@ -125,7 +125,7 @@ _book(
         "value_empty": "A row has a time and no value.",
         "duplicate_equal": "Rows repeat a time with the same value; one of them counts.",
         "duplicate_unequal": "Rows repeat a time with different values; none of them counts.",
-        "duplicate_superseded": "An estimated row repeats the time of a measured one, which counts.",
+        "duplicate_superseded": "An estimated row repeats the time of a measured one.",
         "off_grid": "A time lies too far off the regular step of its file.",
         "flagged_invalid": "A row is flagged as not valid by the file itself.",
         "hour_nonexistent": "A row lies in the hour that the local clock skips in spring.",
@@ -286,6 +286,14 @@ _book(
         "coverage_low": "A day has too few of its intervals to count.",
         "bill_excluded": "A bill is marked as excluded or has no energy or no days.",
         "driver_missing": "A day or bill has no value of a further independent variable.",
+    },
+)
+_book(
+    "note",
+    {
+        "driver_overlap": "Rows of a further independent variable overlap in time.",
+        "driver_unused": "A further independent variable can't be told from the other terms and "
+        "is left out of the model.",
     },
 )
 

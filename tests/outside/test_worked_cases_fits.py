@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 from mv.baseline.change_point import fit_change_point
+from mv.baseline.degree_days import DegreeDays
+from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
 T = [31, 35, 43, 53, 63, 72, 77, 75, 68, 57, 46, 36]
@@ -108,3 +110,58 @@ def test_given_change_points(case):
 def test_too_few_rows_are_refused():
     with pytest.raises(ModelError, match="form 5P has 5 parameters and needs at least 8 rows"):
         fit_change_point(monthly(CASES["W5 apart"][1]).iloc[:7], "5P", change_points=(54, 66))
+
+
+# -- W6: bills ------------------------------------------------------------------------------
+
+DAYS = np.array([33, 28, 31, 30, 32, 29, 31, 31, 30, 30, 33, 27.0])
+HDD = np.array([1090, 870, 660, 372, 141, 28, 3, 7, 63, 262, 590, 812.0])
+THERMS = np.array([1702, 1365, 1093, 690, 402, 241, 205, 214, 270, 540, 1005, 1263.0])
+
+
+def test_w6_bills_weighted_by_days():
+    rows = monthly(THERMS / DAYS, weight=DAYS).assign(**{"driver:hdd": HDD / DAYS})
+    for official in (False, True):
+        fit = fit_change_point(rows, "1P", LinearTerms(drivers=("hdd",)), official=official)
+        assert fit.coefficients == pytest.approx([6.46230, 1.35387], rel=DIGITS)
+        assert fit.standard_errors == pytest.approx([0.133064, 0.00734667], rel=DIGITS)
+        # Weighted by days, the model gives back exactly what was billed.
+        assert DAYS @ fit.predict(rows) == pytest.approx(8990, rel=1e-12)
+        assert fit.statistics.mean == pytest.approx(8990 / DAYS.sum(), rel=1e-12)
+
+
+def test_w6_unweighted_bills_do_not_add_up():
+    rows = monthly(THERMS / DAYS).assign(**{"driver:hdd": HDD / DAYS})
+    fit = fit_change_point(rows, "1P", LinearTerms(drivers=("hdd",)))
+    assert fit.coefficients == pytest.approx([6.46775, 1.35323], rel=DIGITS)
+    total = DAYS @ fit.predict(rows)
+    assert total == pytest.approx(8988.85, abs=5e-3)
+    assert (8990 - total) / 8990 == pytest.approx(0.000128092, rel=1e-3)
+
+
+# -- W7: degree days ------------------------------------------------------------------------
+
+LOW = np.array([28, 55, 61, 70, 48, 64.5])
+HIGH = np.array([44, 75, 70, 90, 66, 66.5])
+
+
+@pytest.mark.parametrize(
+    ("form", "base", "total"), [("HDD", 65, 37), ("CDD", 65, 16), ("HDD", 55, 19), ("CDD", 70, 10)]
+)
+def test_w7_daily_degree_days(form, base, total):
+    mean = (LOW + HIGH) / 2
+    assert mean.tolist() == [36, 65, 65.5, 80, 57, 65.5]
+    response = DegreeDays(form, (base,))
+    assert response.at(mean).sum() == pytest.approx(total, abs=1e-12)
+    bill = pd.DataFrame({"daily_temperatures": [mean], "days": [6.0]})
+    assert 6 * response.columns(bill)[0, 0] == pytest.approx(total, abs=1e-12)
+
+
+def test_w7_hourly_degree_days_see_more_than_daily_ones():
+    t = 60 + 15 * np.cos(2 * np.pi * (np.arange(24) - 15) / 24)
+    hot, cold = DegreeDays("CDD", (65,)), DegreeDays("HDD", (65,))
+    assert hot.at(t).sum() / 24 == pytest.approx(2.54882, rel=DIGITS)
+    assert cold.at(t).sum() / 24 == pytest.approx(7.54882, rel=DIGITS)
+    daily = np.array([t.mean()])
+    assert hot.at(daily)[0, 0] == 0
+    assert cold.at(daily)[0, 0] == pytest.approx(5, abs=1e-12)
