@@ -82,9 +82,10 @@ class Check:
             return True
         file = "rates.toml" if table == "rates" else f"{table}.csv"
         self._strange[file] += 1
-        search = self._strange[file] <= (MOST_HINTS if len(known) < 2000 else 3)
-        near = did_you_mean(key, known) if search else ""
-        hint = near or (f"; defined are {listed(sorted(known), 5)}" if known else "")
+        hint = ""
+        if self._strange[file] <= (MOST_HINTS if len(known) < 2_000 else 3):
+            near = did_you_mean(key, known)
+            hint = near or (f"; defined are {listed(sorted(known), 5)}" if known else "")
         self.say("key_unknown", row, column, f"{shown(key)} is not in {file}{hint}")
         return False
 

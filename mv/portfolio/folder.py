@@ -37,6 +37,7 @@ from mv.portfolio.schema import (
 )
 from mv.portfolio.settings import rates, settings
 from mv.portfolio.tables import Table, read_table
+from mv.portfolio.workbook import read_workbook
 
 __all__ = ["TABLES", "FolderError", "TableForm", "input_size", "open_input", "open_portfolio"]
 
@@ -206,8 +207,6 @@ def _tables(intake: _Intake) -> dict[str, Table]:
     found: dict[str, Table] = {}
     damaged = False
     if (data := intake.read(WORKBOOK)) is not None:
-        from mv.portfolio.workbook import read_workbook
-
         sheets = read_workbook(data, WORKBOOK, intake.findings, TABLES)
         found, damaged = sheets or {}, sheets is None
     for form in TABLES.values():

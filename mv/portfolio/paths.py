@@ -15,7 +15,11 @@ from functools import lru_cache
 from typing import BinaryIO
 
 from mv.findings import Finding, FolderError, ReadingsError
+from mv.portfolio.cells import did_you_mean
 from mv.portfolio.tables import shown
+
+MOST_SEARCHES = 20
+"""Missing files for which a file of a like name is looked for (a search takes its time)."""
 
 
 def is_url(folder: str) -> bool:
@@ -35,6 +39,7 @@ class Folder:
         self.folder = folder
         self._parents: dict[str, str | None] = {}
         self._listing: dict[str, int] | None = None
+        self._searches = 0
         if is_url(folder):
             self._fs, self._root = _store(folder)
         else:
@@ -129,8 +134,9 @@ class Folder:
         return self._listing
 
     def _near(self, name: str) -> str:
-        from mv.portfolio.cells import did_you_mean
-
+        self._searches += 1
+        if self._searches > MOST_SEARCHES:
+            return ""
         directory, base = os.path.split(os.path.normpath(name))
         if self._fs is not None:
             lead = self._inside(directory) + "/" if directory else self._root + "/"
