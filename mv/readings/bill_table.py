@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import pyarrow.compute as pc
@@ -20,10 +21,6 @@ from mv.readings.number_text import to_numbers
 from mv.readings.rows import UNREADABLE_FEW, blank_rows
 from mv.readings.table import TIME_LIKE, Table
 
-FEE_WORDS = (
-    "fee charge tax levy deposit late interest standing adjustment credit discount rider "
-    "surcharge gebühr steuer taxa imposto"
-).split()
 _MONEY = r"[$€£]|\b(?:USD|EUR|GBP)\b"
 
 
@@ -218,11 +215,11 @@ def _leave_rows(
         (unreadable, "value_unreadable", "{n} bills have a use that is not a number."),
         (empty, "value_empty", "{n} bills have dates and no use."),
     ):
-        mask = mask & ~gone
-        count = int(mask.sum())
+        left = mask & ~gone
+        count = int(left.sum())
         if not count:
             continue
-        at = int(np.flatnonzero(mask)[0])
+        at = int(np.flatnonzero(left)[0])
         if rule in ("time_unreadable", "value_unreadable") and count > max(
             UNREADABLE_FEW, 0.2 * len(table)
         ):
@@ -237,8 +234,8 @@ def _leave_rows(
             )
         ledger.tell(rule, message.format(n=count), line=int(table.lines[at]), count=count)
         ledger.excluded[rule] = ledger.excluded.get(rule, 0) + count
-        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + float(np.nansum(values[mask]))
-        gone |= mask
+        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + float(np.nansum(values[left]))
+        gone |= left
 
 
 def _fees(table: Table, roles: shape.Roles, value_text, values: np.ndarray) -> np.ndarray:
@@ -260,7 +257,9 @@ def _fees(table: Table, roles: shape.Roles, value_text, values: np.ndarray) -> n
     )
     if at is not None and shape.is_text(table.columns[at]):
         words = pc.utf8_lower(shape.as_text(table.columns[at])).to_pylist()
-        named = np.array([any(w in text.split() for w in FEE_WORDS) for text in words], dtype=bool)
+        named = np.array(
+            [any(w in text.split() for w in headings.FEE) for text in words], dtype=bool
+        )
         if not named.all():
             fee |= named
     return fee
@@ -274,7 +273,7 @@ def _difference(ledger: BillLedger) -> None:
     ledger.excluded["register_start"] = 1
     ledger.tell("register_start", "values are register reads; the first gives no use.", count=1)
     out, fallen = [], []
-    for before, bill in zip(ordered[:-1], ordered[1:], strict=True):
+    for before, bill in pairwise(ordered):
         use = bill.value - before.value
         bill_now = Bill(
             before.end, bill.end, use, bill.line, bill.estimated, cost=bill.cost, demand=bill.demand

@@ -47,6 +47,11 @@ FLAG = _words(
 DEMAND = _words("demand peakdemand demandkw billeddemand peakkw maxdemand")
 COST = _words("cost charge charges billamount totalcost costs totalcharge bill")
 DESCRIPTION = _words("description item chargetype line details detail what")
+FEE = _words(
+    "fee charge tax levy deposit late interest standing adjustment credit discount rider "
+    "surcharge gebühr steuer taxa imposto"
+)
+"""Words in the description of a row that is a charge and no use."""
 METER = _words(
     "meter meterid meterno meternumber meterkey metername mpan mprn nmi servicepoint "
     "servicepointid pointid spid deviceid sensorid zähler zählernummer contador channel"

@@ -7,6 +7,7 @@ excluded under a rule, or the file is refused; repairs are findings.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +19,7 @@ from mv.portfolio.schema import Limits, Meter, SiteDescription
 from mv.readings import bills, clock, interval, meter_changes, registers, switching
 from mv.readings.cleaning import clean, used_rows
 from mv.readings.formats import Asked, read_table
+from mv.readings.many import from_store
 from mv.readings.rows import ESTIMATED, FLAGS, MISSING, Rows, meter_rows, only_meter
 from mv.readings.source import SourceFile, open_source
 from mv.readings.table import Table
@@ -47,14 +49,20 @@ class MeterReadings:
 
 def read_meter(description: SiteDescription, meter: Meter) -> MeterReadings:
     """Read one meter (ReadingsError when its file can't be read right)."""
-    source = open_source(description.folder, meter.file)
     beside = any(
         other.flow == "generation" and other.carrier == meter.carrier
         for other in description.meters
     )
-    return read_source(
-        source, meter, description.site.time_zone, description.settings.limits, beside
-    )
+    zone, limits = description.site.time_zone, description.settings.limits
+    stored = from_store(description.folder, meter.file, meter.meter)
+    if stored is not None:
+        table, sha256 = stored
+        with _named(meter.file):
+            return _read_table(
+                SourceFile(meter.file, b"", sha256), table, meter, zone, limits, beside
+            )
+    source = open_source(description.folder, meter.file)
+    return read_source(source, meter, zone, limits, beside)
 
 
 def read_source(
@@ -79,17 +87,35 @@ def read_source(
         value_column=meter.value_column,
         meter_column=meter.meter_column,
     )
-    try:
+    with _named(source.name):
         table = read_table(source, asked)
-        door = _door(table, meter)
-        zone = meter.time_zone or site_zone
-        if meter.data == "bills":
-            own = only_meter(table, meter)
-            return _read_bills(source, own, meter, door, zone, limits, generation_metered)
-        signed = generation_metered or meter.flow == "generation"
-        return _read_interval(source, table, meter, door, (zone, site_zone), limits, signed)
+        return _read_table(source, table, meter, site_zone, limits, generation_metered)
+
+
+def _read_table(
+    source: SourceFile,
+    table: Table,
+    meter: Meter,
+    site_zone: str,
+    limits: Limits,
+    generation_metered: bool,
+) -> MeterReadings:
+    door = _door(table, meter)
+    zone = meter.time_zone or site_zone
+    if meter.data == "bills":
+        own = only_meter(table, meter)
+        return _read_bills(source, own, meter, door, zone, limits, generation_metered)
+    signed = generation_metered or meter.flow == "generation"
+    return _read_interval(source, table, meter, door, (zone, site_zone), limits, signed)
+
+
+@contextmanager
+def _named(file: str):
+    """Give findings that are raised inside the name of the file."""
+    try:
+        yield
     except ReadingsError as error:
-        raise ReadingsError([f.at(file=source.name) for f in error.findings]) from error
+        raise ReadingsError([f.at(file=file) for f in error.findings]) from error
 
 
 def _door(table: Table, meter: Meter) -> units.Door:

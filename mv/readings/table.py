@@ -78,14 +78,15 @@ class Table:
 def read_delimited(file: str, data: bytes) -> Table:
     """Split delimited text into a `Table` (ReadingsError when it isn't one)."""
     data = as_utf8(data)
-    separator, header, first, preamble, names = _dialect(file, data)
+    layout = find_layout(file, data)
+    separator, names = layout.separator, layout.names
     malformed: list[tuple[int, str]] = []
 
     def note_malformed(row) -> str:
         malformed.append((row.number, row.text))
         return "skip"
 
-    body = memoryview(data)[first:]
+    body = memoryview(data)[layout.offset :]
     try:
         table = arrow_csv.read_csv(
             pa.py_buffer(body),
@@ -109,7 +110,7 @@ def read_delimited(file: str, data: bytes) -> Table:
         ) from error
     columns = [c.combine_chunks() for c in table.columns]
     columns = [c.chunk(0) if isinstance(c, pa.ChunkedArray) else c for c in columns]
-    start = data.count(b"\n", 0, first) + 1
+    start = layout.first_line
     wrong = np.array([n for n, _ in malformed], dtype=np.int64)  # row numbers from 1
     rows = np.arange(table.num_rows + len(wrong), dtype=np.int64)
     lines = np.delete(rows, wrong - 1) + start if len(wrong) else rows + start
@@ -136,8 +137,8 @@ def read_delimited(file: str, data: bytes) -> Table:
         malformed=len(real),
         findings=tuple(findings),
         separator=separator,
-        headed=header,
-        preamble=preamble,
+        headed=layout.headed,
+        preamble=layout.preamble,
     )
 
 
@@ -147,12 +148,9 @@ def as_utf8(data: bytes) -> bytes:
         return data[3:]
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return data.decode("utf-16", errors="replace").encode("utf-8")
-    head = data[:2000]
-    if len(head) > 20:
-        if head[1::2].count(0) > len(head) * 0.2:
-            return data.decode("utf-16-le", errors="replace").encode("utf-8")
-        if head[0::2].count(0) > len(head) * 0.2:
-            return data.decode("utf-16-be", errors="replace").encode("utf-8")
+    wide = _wide_encoding(data)
+    if wide:
+        return data.decode(wide, errors="replace").encode("utf-8")
     if data.isascii():
         return data
     try:
@@ -160,6 +158,29 @@ def as_utf8(data: bytes) -> bytes:
     except UnicodeDecodeError:
         return data.decode("cp1252", errors="replace").encode("utf-8")
     return data
+
+
+def plain_text(data: bytes) -> bool:
+    """Whether bytes can be the beginning of delimited text in UTF-8."""
+    if data[:4] in (b"PAR1", b"PK\x03\x04") or data[:2] in (b"\x1f\x8b", b"\xff\xfe", b"\xfe\xff"):
+        return False
+    if data[:200].lstrip()[:1] == b"<" or _wide_encoding(data):
+        return False
+    try:
+        data[: 1 << 20].decode("utf-8")
+    except UnicodeDecodeError as error:
+        return error.start > len(data[: 1 << 20]) - 4
+    return True
+
+
+def _wide_encoding(data: bytes) -> str | None:
+    """UTF-16 without a mark, by the zero bytes of its Latin letters and digits."""
+    head = data[:2000]
+    if len(head) > 20:
+        for first, name in ((1, "utf-16-le"), (0, "utf-16-be")):
+            if head[first::2].count(0) > len(head) * 0.2:
+                return name
+    return None
 
 
 def looks_like(cell: str) -> str:
@@ -196,8 +217,21 @@ def meter_column_of(names: list[str], given: str | None) -> str | None:
     return next((n for n in names if plain(n) in METER), None)
 
 
-def _dialect(file: str, data: bytes) -> tuple[str, bool, int, tuple[str, ...], list[str]]:
-    """Separator, whether there is a header, offset of the first data row, preamble, names."""
+@dataclass(frozen=True)
+class TextLayout:
+    """How delimited text is laid out: names of the columns, separator, offset in bytes and line
+    (from 1) of the first row of readings, the lines above the header."""
+
+    names: list[str]
+    separator: str
+    headed: bool
+    offset: int
+    first_line: int
+    preamble: tuple[str, ...]
+
+
+def find_layout(file: str, data: bytes) -> TextLayout:
+    """The layout of UTF-8 text, from its first lines (ReadingsError when there is none)."""
     raw = data[:SAMPLE_BYTES].split(b"\n")
     if len(data) > SAMPLE_BYTES and len(raw) > 1:
         raw = raw[:-1]
@@ -236,7 +270,7 @@ def _dialect(file: str, data: bytes) -> tuple[str, bool, int, tuple[str, ...], l
                 line=first,
             )
         )
-    return separator, header, offset, preamble, names
+    return TextLayout(names, separator, header, offset, first + 1, preamble)
 
 
 def _separator(file: str, lines: list[str]) -> tuple[str, list[list[str]], int]:
