@@ -389,7 +389,7 @@ def _conclude_carrier(
         measured=avoided.measured,
         avoided_energy=saving,
         non_routine_adjustment=nra,
-        routine_adjustment=(
+        routine_adjustment=float(
             avoided.adjusted_baseline - baseline_energy / baseline_days.sum() * avoided.days
         ),
         model=_model(fits, level),
