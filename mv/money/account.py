@@ -53,6 +53,7 @@ from mv.money.trail import derive_annual, derive_estimated, derive_net_cost, der
 from mv.money.worth import derivations as derive_worth
 from mv.money.worth import savings_by_year, worth, worth_interval
 from mv.portfolio.schema import Block, Meter, Retrofit, Settings, Source
+from mv.portfolio.tables import shown
 from mv.quantity import Derivation, Interval
 from mv.units import UnitError
 
@@ -112,7 +113,7 @@ def choose_rate(meters: Sequence[Meter], blocks: Sequence[Block]) -> RateChoice:
     key = named.pop()
     found = {b.key: b for b in blocks}
     if key not in found:
-        return _no_rate("rate_missing", f"rates.toml has no rate {key!r}", meters[0].source)
+        return _no_rate("rate_missing", f"rates.toml has no rate {shown(key)}", meters[0].source)
     beside = [open_rate(b) for b in blocks if b.values.get("of") == key]
     return RateChoice(rate=open_rate(found[key]), beside=tuple(beside))
 

@@ -17,6 +17,7 @@ else as unexplained.  Where that interval holds zero the rest is within measurem
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -35,6 +36,8 @@ JOINED_NOTE = "count, watts and hours are not separable at this meter; one bar f
 UNEXPLAINED = "unexplained"
 WITHIN = "within measurement uncertainty"
 NOBODY = "nobody"
+SAME_PRICE = 1e-12
+"""Relative difference of two average prices that is rounding."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,8 +183,11 @@ def bill_bridge(
     changes = {name: value for name, value in names.items() if value is not None}
     changes["retrofit"] = -retrofit.value
     rest = this_energy - last_energy - sum(changes.values())
-    before = {"price": last_cost / last_energy, "use": last_energy, "other changes": 0.0}
-    after = {"price": this_cost / this_energy, "use": last_energy, "other changes": rest}
+    last_price, this_price = last_cost / last_energy, this_cost / this_energy
+    if math.isclose(last_price, this_price, rel_tol=SAME_PRICE):
+        this_price = last_price
+    before = {"price": last_price, "use": last_energy, "other changes": 0.0}
+    after = {"price": this_price, "use": last_energy, "other changes": rest}
     before |= dict.fromkeys(changes, 0.0)
     after |= changes
     shares = shapley(before, after, _bill)

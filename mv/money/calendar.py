@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from mv.portfolio.tables import shown
 from mv.portfolio.week import DAY_NAMES, parse_week
 
 MINUTES_A_DAY = 1440
@@ -98,7 +99,7 @@ def read_calendar(
             problems.append(
                 (
                     "holidays",
-                    f"{holidays!r} is not a day of the week (Mon ... Sun) or none",
+                    f"{shown(holidays)} is not a day of the week (Mon ... Sun) or none",
                 )
             )
     return RateCalendar(
@@ -124,12 +125,12 @@ def _read_seasons(seasons, problems):
                 problems.append(
                     (
                         f"seasons.{name}",
-                        f"{text!r} is not a span of days such as 06-01..09-30, or rest",
+                        f"{shown(text)} is not a span of days such as 06-01..09-30, or rest",
                     )
                 )
                 continue
             if (table[mask] > 0).any():
-                problems.append((f"seasons.{name}", f"{text!r} overlaps another season"))
+                problems.append((f"seasons.{name}", f"{shown(text)} overlaps another season"))
             table[mask] = code
     real = _season_mask("01-01..12-31")
     if rest:
@@ -181,13 +182,13 @@ def _read_periods(periods, season_names, problems):
                 problems.append(
                     (
                         f"periods.{name}",
-                        f"{text!r} is not days and hours such as Mon-Fri 12:00-18:00 "
+                        f"{shown(text)} is not days and hours such as Mon-Fri 12:00-18:00 "
                         "(a season may stand before them), or rest",
                     )
                 )
                 continue
             if (table[mask] > 0).any():
-                problems.append((f"periods.{name}", f"{text!r} overlaps another period"))
+                problems.append((f"periods.{name}", f"{shown(text)} overlaps another period"))
             table[mask] = code
     if rest:
         table[table == 0] = rest

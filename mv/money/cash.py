@@ -22,6 +22,8 @@ from mv.money.payback import MONTHS_A_YEAR
 from mv.money.worth import months_of_life
 from mv.quantity import Interval
 
+CENT = 0.005
+"""Below this an amount of money is nothing."""
 YEARS_SHOWN = 15.0
 """Years drawn where no measure life is given; common practice, no source."""
 
@@ -53,6 +55,8 @@ def cash_lines(
 ) -> tuple[dict[str, list], dict[str, str | None]]:
     """Cumulative cash at month ends, and the months in which it crosses zero.
 
+    The first month is the one before `start`: at its end the net cost stands alone.
+
     Parameters
     ----------
     start : acceptance, or the first day after the works.
@@ -63,7 +67,17 @@ def cash_lines(
     discount rate, `discounted` (the realised line); and the crossing month of each, None where a
     line stays below zero.  Empty where neither line can be drawn.
     """
-    months = np.datetime64(start, "M") + np.arange(months_of_life(life or YEARS_SHOWN) + 1)
+    share = 1.0 - (start.day - 1) / calendar.monthrange(start.year, start.month)[1]
+    lasting = months_of_life(life or YEARS_SHOWN)
+    before = np.datetime64(start, "M") - 1
+    months = before + np.arange(lasting + 1 + (share < 1.0))
+    since = np.arange(len(months), dtype=float)
+    # months of saving in each month: none in the one before, part of the first and of the last
+    elapsed = np.clip(since - 1.0 + share, 0.0, lasting)
+    growth = ((1.0 + escalation) * (1.0 - degradation)) ** np.floor(
+        np.maximum(since - 1.0, 0.0) / MONTHS_A_YEAR
+    )
+    monthly = np.diff(elapsed, prepend=0.0) * growth / MONTHS_A_YEAR
     seen = np.zeros(len(months), bool)
     rest = np.zeros(len(months))  # part of the last measured month that is still a projection
     if reporting_end is not None:
@@ -71,11 +85,6 @@ def cash_lines(
         length = calendar.monthrange(reporting_end.year, reporting_end.month)[1]
         last = months == np.datetime64(reporting_end, "M")
         rest[last] = 1.0 - reporting_end.day / length
-    since = np.arange(len(months), dtype=float)
-    growth = ((1.0 + escalation) * (1.0 - degradation)) ** np.maximum(
-        np.ceil(since / MONTHS_A_YEAR) - 1.0, 0.0
-    )
-    monthly = np.where(since > 0, growth / MONTHS_A_YEAR, 0.0)
     lines: dict[str, np.ndarray] = {}
     if net_cost_estimated is not None and annual_estimated is not None:
         lines["estimated"] = np.cumsum(monthly * annual_estimated) - net_cost_estimated
@@ -90,7 +99,7 @@ def cash_lines(
                 flow = np.where(seen, found, flow)
             lines[name] = np.cumsum(flow) - net_cost
             if name == "realised" and discount_rate is not None:
-                factor = (1.0 + discount_rate) ** (-since / MONTHS_A_YEAR)
+                factor = (1.0 + discount_rate) ** (-elapsed / MONTHS_A_YEAR)
                 lines["discounted"] = np.cumsum(flow * factor) - net_cost
     if not lines:
         return {}, {}
@@ -105,10 +114,10 @@ def _by_month(measured: Measured, end: str, months: np.ndarray) -> np.ndarray:
     if values is None:
         values = measured.value
     position = (measured.last_days.astype("datetime64[M]") - months[0]).astype(int)
-    position = np.clip(position, 0, len(months) - 1)
+    position = np.clip(position, 1, len(months) - 1)
     return np.bincount(position, values, len(months))
 
 
 def _crossing(months: np.ndarray, values: np.ndarray) -> str | None:
-    above = np.flatnonzero(values >= 0)
+    above = np.flatnonzero(values >= -CENT)
     return str(months[above[0]]) if len(above) else None

@@ -19,7 +19,9 @@ from typing import Any
 import numpy as np
 from pydantic import ConfigDict, Field
 
+from mv.portfolio.cells import did_you_mean
 from mv.portfolio.schema import Described
+from mv.portfolio.tables import shown
 from mv.registry import Registry
 
 
@@ -108,6 +110,27 @@ def no_two_at_once(entries: Sequence[Entry]) -> list[str]:
                     "period or dates, or give them different names if both are to be charged"
                 )
     return problems
+
+
+def never_by_hours(entries: Sequence[Entry]) -> list[str]:
+    """Sentences for entries of a charge without hours that are limited to a period."""
+    return [
+        f"entry {i} is limited to the period {shown(entry.period)}, but this charge knows no "
+        "hours; leave the period out"
+        for i, entry in enumerate(entries, start=1)
+        if entry.period is not None
+    ]
+
+
+def names_components(entries: Sequence[Any]) -> list[str]:
+    """Sentences for entries whose `of` names something that is no component."""
+    return [
+        f"'of' names {shown(name)}, which is no part of a rate"
+        f"{did_you_mean(name, COMPONENTS.names())} (there are: {', '.join(COMPONENTS.names())})"
+        for entry in entries
+        for name in entry.of
+        if name not in COMPONENTS
+    ]
 
 
 def when(entry: Entry) -> str:

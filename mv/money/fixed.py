@@ -11,7 +11,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from mv.money.component import COMPONENTS, Component, Entry, Line, Stage, label
+from mv.money.component import (
+    COMPONENTS,
+    Component,
+    Entry,
+    Line,
+    Stage,
+    label,
+    never_by_hours,
+)
 from mv.money.use import Use
 
 
@@ -38,4 +46,7 @@ def cost(entries: Sequence[FixedCharge], use: Use, before: Sequence[Line]) -> li
     return lines
 
 
-COMPONENTS.add("fixed", Component("fixed", "fixed charge", Stage.CHARGE, FixedCharge, cost))
+COMPONENTS.add(
+    "fixed",
+    Component("fixed", "fixed charge", Stage.CHARGE, FixedCharge, cost, never_by_hours),
+)

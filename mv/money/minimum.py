@@ -13,7 +13,17 @@ from typing import Literal
 
 import numpy as np
 
-from mv.money.component import COMPONENTS, Component, Entry, Line, Stage, label, total_of
+from mv.money.component import (
+    COMPONENTS,
+    Component,
+    Entry,
+    Line,
+    Stage,
+    label,
+    names_components,
+    never_by_hours,
+    total_of,
+)
 from mv.money.use import Use
 
 
@@ -39,4 +49,12 @@ def cost(entries: Sequence[MinimumBill], use: Use, before: Sequence[Line]) -> li
     return lines
 
 
-COMPONENTS.add("minimum", Component("minimum", "minimum bill", Stage.MINIMUM, MinimumBill, cost))
+def check(entries: Sequence[MinimumBill]) -> list[str]:
+    """Contradictions between entries, as sentences."""
+    return [*never_by_hours(entries), *names_components(entries)]
+
+
+COMPONENTS.add(
+    "minimum",
+    Component("minimum", "minimum bill", Stage.MINIMUM, MinimumBill, cost, check),
+)

@@ -16,7 +16,6 @@ Common practice, no source, unless a component names one.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -31,7 +30,9 @@ from mv.money.component import COMPONENTS, Entry, Line, when
 from mv.money.described import Sayer, read_into
 from mv.money.load import Load
 from mv.money.use import Use
+from mv.portfolio.cells import did_you_mean
 from mv.portfolio.schema import Block, Described
+from mv.portfolio.tables import shown
 from mv.units import UnitError, factor, kind_of
 
 Basis = Literal["actual", "estimate", "contract"]
@@ -158,6 +159,12 @@ def open_rate(block: Block) -> Rate:
     calendar, problems = read_calendar(head.seasons, head.periods, head.holidays)
     for setting, sentence in problems:
         say.wrong(setting, sentence)
+    if (head.basis == "actual") != (head.of is None):
+        say.wrong(
+            "of",
+            "an estimate's or contract's rate needs of = \"key of the actual rate\", "
+            "and the actual rate has none",
+        )
     _check_names(parts, head, say)
     _check_unit(head, say)
     say.finish()
@@ -167,6 +174,8 @@ def open_rate(block: Block) -> Rate:
 
 def open_rates(blocks: Iterable[Block]) -> dict[str, Rate]:
     """Read all rates.  Raises FolderError with the problems of all of them."""
+    blocks = tuple(blocks)
+    keys = [block.key for block in blocks]
     rates: dict[str, Rate] = {}
     found: list[Finding] = []
     for block in blocks:
@@ -174,6 +183,11 @@ def open_rates(blocks: Iterable[Block]) -> dict[str, Rate]:
             rates[block.key] = open_rate(block)
         except FolderError as error:
             found.extend(error.findings)
+        of = block.values.get("of")
+        if of is not None and of not in keys:
+            say = Sayer(block, "a rate")
+            say.wrong("of", f"there is no rate {shown(str(of))}{did_you_mean(str(of), keys)}")
+            found.extend(say.found)
     if found:
         raise FolderError(found)
     return rates
@@ -268,19 +282,21 @@ def _read_entries(name: str, value: Any, say: Sayer) -> tuple[Entry, ...]:
 
 
 def _check_names(parts, head: RateHead, say: Sayer) -> None:
-    for name, entries in parts.items():
+    """Every season and period that an entry names, or a table within it, must be there."""
+    known = {"season": head.seasons, "period": head.periods}
+    for component, entries in parts.items():
         for i, entry in enumerate(entries, start=1):
-            for what, value, known in (
-                ("season", entry.season, head.seasons),
-                ("period", entry.period, head.periods),
-            ):
-                if value is not None and value not in known:
-                    near = difflib.get_close_matches(value, list(known), n=1)
-                    hint = f"; the nearest is {near[0]}" if near else ""
-                    names = ", ".join(known) or f"none; add [{say.block.key}.{what}s]"
+            inner = {n: v for n, v in entry if isinstance(v, Described)}
+            for path, holder in {"": entry, **inner}.items():
+                for what, names in known.items():
+                    value = getattr(holder, what, None)
+                    if value is None or value in names:
+                        continue
+                    there = ", ".join(names) or f"none; add [{say.block.key}.{what}s]"
                     say.wrong(
-                        f"{name}[{i}].{what}",
-                        f"the rate has no {what} called {value!r}{hint} (there are: {names})",
+                        ".".join(p for p in (f"{component}[{i}]", path, what) if p),
+                        f"the rate has no {what} called {shown(value)}"
+                        f"{did_you_mean(value, names)} (there are: {there})",
                     )
 
 
@@ -293,4 +309,4 @@ def _check_unit(head: RateHead, say: Sayer) -> None:
         say.wrong("unit", str(error))
         return
     if kind == "power":
-        say.wrong("unit", f"{head.unit!r} measures power; prices are per energy or volume")
+        say.wrong("unit", f"{shown(head.unit)} measures power; prices are per energy or volume")

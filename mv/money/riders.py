@@ -13,7 +13,16 @@ from collections.abc import Sequence
 import numpy as np
 from pydantic import model_validator
 
-from mv.money.component import COMPONENTS, Component, Entry, Line, Stage, label, total_of
+from mv.money.component import (
+    COMPONENTS,
+    Component,
+    Entry,
+    Line,
+    Stage,
+    label,
+    names_components,
+    total_of,
+)
 from mv.money.use import Use
 
 
@@ -53,17 +62,6 @@ def cost(entries: Sequence[Addition], use: Use, before: Sequence[Line]) -> list[
         amount, how = addition(entry, use, before)
         lines.append(Line(label(entry, "rider"), "rider", amount, how))
     return lines
-
-
-def names_components(entries: Sequence[Addition]) -> list[str]:
-    """Sentences for percentages of something that is no component."""
-    return [
-        f"'of' names {name!r}, which is no part of a rate (there are: "
-        f"{', '.join(COMPONENTS.names())})"
-        for entry in entries
-        for name in entry.of
-        if name not in COMPONENTS
-    ]
 
 
 COMPONENTS.add("rider", Component("rider", "rider", Stage.RIDER, Addition, cost, names_components))

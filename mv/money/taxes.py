@@ -14,8 +14,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from mv.money.component import COMPONENTS, Component, Line, Stage, label
-from mv.money.riders import Addition, addition, names_components
+from mv.money.component import COMPONENTS, Component, Line, Stage, label, names_components
+from mv.money.riders import Addition, addition
 from mv.money.use import Use
 
 
