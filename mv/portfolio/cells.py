@@ -24,7 +24,7 @@ from pydantic import ValidationError
 from pydantic_core import PydanticUndefined
 
 from mv.findings import Finding
-from mv.portfolio.schema import CURRENCY, KEY, Described, Source
+from mv.portfolio.described import CURRENCY, KEY, Described, Source
 from mv.portfolio.tables import MAX_CELL, UNSAFE, Table, normal, shown
 
 FIRST_DAY = dt.date(1950, 1, 1)
