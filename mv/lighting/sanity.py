@@ -102,9 +102,7 @@ def look_at_whole(fixtures: Sequence[Fixture], energy: float, facts: SiteFacts) 
             f"The retrofit's estimate is {stated:,.0f} kWh a year and its schedule sums to "
             f"{energy:,.0f} kWh ({energy / stated - 1.0:+.0%}). Say which one was promised."
         )
-        found.append(
-            Finding("lighting_estimate_differs", _spaced(text), **place, column="estimated_savings")
-        )
+        found.append(Finding("lighting_estimate_differs", _spaced(text), **place))
     use = facts.baseline_use
     if use and energy > SHARE_OF_USE * use:
         text = (
@@ -165,7 +163,7 @@ def _watts(f: Fixture) -> list[Finding]:
                 "lighting_watts_lamp_only",
                 f,
                 "watts_before",
-                f"{f.watts_before:g} W is {old.lamps} lamps of {old.watts:g} W without their "
+                f"{f.watts_before:g} W is {old.lamps} × {old.watts:g} W of lamps without their "
                 "ballast. Enter the input watts of the fixture",
             )
         ]
@@ -177,7 +175,7 @@ def _watts(f: Fixture) -> list[Finding]:
             "lighting_watts_unusual",
             f,
             "watts_before",
-            f"{f.watts_before:g} W a fixture is outside {low:g} to {high:g} W for what is "
+            f"{f.watts_before:g} W a fixture is outside {low:.3g} to {high:.3g} W for what is "
             f"described ({source}). A measured input beats a table: say where the watts come from",
         )
     ]

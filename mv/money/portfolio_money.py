@@ -71,10 +71,9 @@ def portfolio_money(
         confidence,
     )
     net = sum(s.net_cost for s in used) if used else None
-    whole_estimate = len(planned) == len(used) and all(
-        s.net_cost_estimated is not None for s in used
-    )
-    net_estimated = sum(s.net_cost_estimated for s in used) if used and whole_estimate else None
+    whole_estimate = len(planned) == len(used)
+    costed = bool(used) and all(s.net_cost_estimated is not None for s in used)
+    net_estimated = sum(s.net_cost_estimated for s in used) if costed else None
     estimated = sum(s.annual_estimated for s in planned) if planned else None
     why = "no site has both a verified saving and a cost"
     payback = simple_payback(net, annual, missing=why)
