@@ -18,7 +18,7 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "open_portfolio": "mv.portfolio.folder",
     "prepare_site": "mv.prepare",
-    "verify_site": "mv.verify",
+    "verify_site": "mv.verify.site",
     "verify_portfolio": "mv.run.many",
     "render": "mv.report.render",
     "from_json": "mv.results",
