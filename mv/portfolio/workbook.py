@@ -4,7 +4,7 @@ A sheet has the name and the columns of a table.  Cells become the text that a C
 hold: dates as year-month-day, numbers without thousands marks, a key with the leading zeros that
 its format shows.  Formulas are never evaluated; the result that the spreadsheet program stored
 is read, and a formula without one is refused.  Links to other workbooks are not followed.  A
-workbook is a zip of XML: one that unpacks to too much, or declares entities, is refused unread.
+workbook that means harm is refused unread (`archive.py`).
 
 Source of the form: ECMA-376 (Office Open XML).
 """
@@ -15,11 +15,11 @@ import datetime as dt
 import io
 import re
 import warnings
-import zipfile
 from collections.abc import Collection
-from typing import IO, Any
+from typing import Any
 
 from mv.findings import Finding
+from mv.portfolio.archive import workbook_danger
 from mv.portfolio.cells import did_you_mean
 from mv.portfolio.tables import (
     MAX_COLUMNS,
@@ -30,18 +30,6 @@ from mv.portfolio.tables import (
     normal,
     shape,
 )
-
-MAX_UNPACKED = 1_000_000_000
-"""Bytes that a workbook may unpack to (common practice, no source)."""
-
-MAX_PROLOG = 65_536
-"""Bytes before the first element of an XML part (common practice, no source)."""
-
-MAX_RATIO = 200
-"""Times its size that a part of a workbook may unpack to; real sheets reach 10 to 30."""
-
-# Comments and processing instructions, also those whose end has not been read yet.
-_REMARKS = re.compile(rb"<!--.*?(?:-->|\Z)|<\?.*?(?:\?>|\Z)", re.DOTALL)
 
 
 def read_workbook(
@@ -59,8 +47,12 @@ def read_workbook(
     Returns tables by name; None where the workbook can't be read.  Lines are the rows of the
     sheet, counted from 1.
     """
-    if problem := _danger(data):
-        findings.append(Finding("table_unreadable", problem, file))
+    danger = workbook_danger(data)
+    if len(data) > MAX_TABLE_BYTES:
+        danger = f"the workbook is larger than {MAX_TABLE_BYTES // 1_000_000} MB"
+    if danger:
+        words = f"{danger}; save it again as .xlsx, without a password"
+        findings.append(Finding("table_unreadable", words, file))
         return None
     import openpyxl
 
@@ -83,7 +75,7 @@ def read_workbook(
                     continue
                 found[name] = _sheet(sheet, books[1][sheet.title], f"{file}, sheet {name}")
     except Exception:  # a damaged workbook fails in as many ways as it has parts
-        words = "the workbook is damaged and can't be read; save it again as .xlsx"
+        words = "the workbook is damaged; save it again as .xlsx, without a password"
         findings.append(Finding("table_unreadable", words, file))
         return None
     return found
@@ -141,46 +133,3 @@ def _text(value: Any, cell: Any) -> str:
         case dt.date() | dt.time():
             return value.isoformat()
     return str(value)
-
-
-def _danger(data: bytes) -> str | None:
-    """Why a workbook isn't opened at all, as a sentence."""
-    if len(data) > MAX_TABLE_BYTES:
-        return f"the workbook is larger than {MAX_TABLE_BYTES // 1_000_000} MB"
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as parts:
-            entries = parts.infolist()
-            total = sum(e.file_size for e in entries)
-            if total > MAX_UNPACKED or any(
-                e.file_size > max(MAX_RATIO * e.compress_size, 10_000_000) for e in entries
-            ):
-                return "the workbook unpacks to far more than a table holds; it was not read"
-            for entry in entries:
-                if entry.filename.endswith((".xml", ".rels")):
-                    with parts.open(entry) as stream:
-                        safe = _plain_prolog(stream)
-                    if not safe:
-                        return "the workbook declares XML entities; it was not read"
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError):
-        return "this is not a workbook; save it as .xlsx, without a password"
-    return None
-
-
-def _plain_prolog(stream: IO[bytes]) -> bool:
-    """Whether an XML part comes to its first element without declaring anything before it.
-
-    A declaration of entities can only stand there.  Other encodings than UTF-8, in which it
-    could hide, are not written by spreadsheet programs and count as unsafe.
-    """
-    head = b""
-    while len(head) < MAX_PROLOG:
-        chunk = stream.read(4096)
-        head += chunk
-        plain = _REMARKS.sub(b"", head)
-        if b"\x00" in head or b"<!DOCTYPE" in plain or b"<!ENTITY" in plain:
-            return False
-        if re.search(rb"<[A-Za-z_]", plain):
-            return True
-        if not chunk:
-            return not plain.strip()
-    return False

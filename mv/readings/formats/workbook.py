@@ -7,20 +7,18 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-import zipfile
 from collections import Counter
 
 import numpy as np
 import pyarrow as pa
 
 from mv.findings import Finding, ReadingsError
+from mv.portfolio.archive import workbook_danger
 from mv.readings.formats import READERS, Asked, Reader
 from mv.readings.source import SourceFile
 from mv.readings.table import Table, find_header, looks_like
 
 MAGIC = b"PK\x03\x04"
-UNPACKED_RATIO = 120
-"""How many times its size the parts of a workbook may unpack to; usual ones reach 10 to 20."""
 CELLS_MOST = 20_000_000
 
 
@@ -49,31 +47,10 @@ def _read(source: SourceFile, asked: Asked) -> Table:
 
 
 def _refuse_bombs(source: SourceFile) -> None:
-    def refuse(why: str) -> ReadingsError:
-        return ReadingsError(
-            Finding("file_unreadable", f"{why}. Save it again as .xlsx or CSV.", file=source.name)
+    if danger := workbook_danger(source.data):
+        raise ReadingsError(
+            Finding("file_unreadable", f"{danger}. Save it again as .xlsx or CSV.", source.name)
         )
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(source.data)) as archive:
-            parts = archive.infolist()
-            size = sum(p.file_size for p in parts)
-            if size > max(UNPACKED_RATIO * len(source.data), 5_000_000):
-                raise refuse(f"the workbook would unpack to {size:,} bytes and was not read")
-            if not any(p.filename.startswith("xl/") for p in parts):
-                raise refuse("the file is a zip archive but no workbook")
-            for part in parts:
-                if part.filename.endswith((".xml", ".rels")):
-                    with archive.open(part) as stream:
-                        head = stream.read(4096)
-                    if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
-                        raise refuse("the workbook declares XML entities and was not read")
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, RuntimeError) as error:
-        raise refuse("the file begins like a workbook but is damaged") from error
-    except Exception as error:
-        if isinstance(error, ReadingsError):
-            raise
-        raise refuse("the file begins like a workbook but is damaged") from error
 
 
 def _choose_sheet(source: SourceFile, book, key: str) -> tuple[str, list[tuple]]:
