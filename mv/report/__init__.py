@@ -1,0 +1,1 @@
+"""Results made into pages, tables and paper; nothing here computes a result."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from mv.findings import Finding
-from mv.report import evidence, text, trail
+from mv.report import record, text, trail
 from mv.report.charts.base import (
     Chart,
     Table,
@@ -108,7 +108,7 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
         data.append(points("left out", day[out], value[out], "before", symbol="x", size=5))
     picks = thin(len(day), 24)
     rules = sorted({s for s in meter.status if s != "used"})
-    reasons = ", ".join(f"{evidence.rule_words(r)} {meter.status.count(r)}" for r in rules)
+    reasons = ", ".join(f"{record.rule_words(r)} {meter.status.count(r)}" for r in rules)
     return Chart(
         key=chart_key(f"check-{i}"),
         question=f"What does meter {label(meter.meter)} give?",
@@ -122,7 +122,7 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
                 (
                     date(meter.date[k]),
                     say.number(float(value[k])) if np.isfinite(value[k]) else "none",
-                    "used" if not out[k] else evidence.rule_words(meter.status[k]),
+                    "used" if not out[k] else record.rule_words(meter.status[k]),
                 )
                 for k in picks.tolist()
             ),
@@ -167,8 +167,8 @@ def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
         "lead": f"{len(result.meters)} meter{'s' if len(result.meters) != 1 else ''} read, "
         f"{result.refused} refused; {lost} of {len(result.findings)} findings cost data. "
         "Nothing was fitted.",
-        "findings": evidence.finding_rows(result.findings),
-        "inputs": evidence.input_rows([m.input for m in result.meters], say),
+        "findings": record.finding_rows(result.findings),
+        "inputs": record.input_rows([m.input for m in result.meters], say),
         "charts": charts,
         "chart_data": chart_data(charts),
         "glossary": trail.glossary_rows(),

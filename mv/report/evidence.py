@@ -1,44 +1,26 @@
-"""The evidence sections of a site's page, worded: installation, data, model, savings,
-uncertainty, events, demand, acceptance, findings, inputs."""
+"""What stands behind a site's saving, worded: installation, periods and days, model and its fit."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from mv.findings import RULES, Finding, gravest_first
-from mv.report import text
+from mv.findings import RULES
 from mv.report.charts.view import is_chosen
 from mv.report.format import (
     NOT_GIVEN,
     Figure,
     Name,
     Say,
-    Sentence,
     date,
     ratio,
     sentence,
     unit_words,
 )
-from mv.report.rows import Digest, Plain, Row
-from mv.results import Acceptance, CarrierResult, InputFile, SiteResult
-
-MOST_FINDINGS = 60
-"""Findings printed on a page; the rest are counted and stand in tables/findings.csv."""
-
-ACTION_WORDS = {
-    "refuse": "refused",
-    "exclude": "left out",
-    "repair": "mended",
-    "note": "noted",
-}
+from mv.report.record import rule_words
+from mv.report.rows import Plain, Row
+from mv.results import CarrierResult, SiteResult
 
 
-def rule_words(rule: str) -> str:
-    """A rule's name as words."""
-    return rule.replace("_", " ")
-
-
-# -- installation ------------------------------------------------------------------------------
 def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
     """Each retrofit: title, dates, and its promised and actual figures side by side."""
     out = []
@@ -94,7 +76,8 @@ def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
             Row(
                 "Works",
                 (
-                    f"{date(_iso(r.get('installation_start')))} to {date(_iso(r.get('installation_end')))}",
+                    f"{date(_iso(r.get('installation_start')))} to "
+                    f"{date(_iso(r.get('installation_end')))}",
                 ),
             ),
             Row("Accepted", (date(_iso(r.get("acceptance_date"))),)),
@@ -166,7 +149,6 @@ def _cell(value: Any, path: str, say: Say) -> Figure | Name:
     return say.figure(number, "", path, digits=4)
 
 
-# -- data --------------------------------------------------------------------------------------
 def period_rows(site: SiteResult, say: Say) -> list[Row]:
     """Baseline, installation and reporting period with days and days used."""
     p = site.periods
@@ -248,7 +230,6 @@ def operating_rows(site: SiteResult, say: Say) -> list[Row]:
     return rows
 
 
-# -- model -------------------------------------------------------------------------------------
 def model(site: CarrierResult, say: Say) -> dict[str, Any] | None:
     """Formula, terms and statistics of the baseline model."""
     m = site.model
@@ -350,314 +331,6 @@ def candidate_rows(site: CarrierResult, say: Say) -> list[Row]:
                     Name(c.why),
                 ),
                 mark="chosen" if is_chosen(site, c) else "",
-            )
-        )
-    return rows
-
-
-# -- savings -----------------------------------------------------------------------------------
-def saving_rows(site: SiteResult, say: Say, how: dict[str, Any]) -> list[Row]:
-    """From baseline use to avoided energy, line by line."""
-    if site.adjusted_baseline is None or site.avoided_energy is None:
-        return []
-    half = site.avoided_energy.half_width or 0.0
-    told = say.interval(site.avoided_energy, "avoided_energy")
-
-    def line(label: str, path: str, note: str = "") -> Row:
-        value = getattr(site, path)
-        return Row(label, (say.figure(value, site.unit, path, half=half),), follow(path, how), note)
-
-    rows = []
-    if site.routine_adjustment is not None and site.baseline_energy is not None:
-        rows.append(
-            line("Measured in the baseline period", "baseline_energy", "over its used days")
-        )
-        rows.append(
-            line(
-                "Routine adjustment",
-                "routine_adjustment",
-                "weather, days of operation, number of days",
-            )
-        )
-    rows.append(
-        line("Adjusted baseline", "adjusted_baseline", "the model at reporting-period conditions")
-    )
-    rows.append(line("Measured in the reporting period", "measured"))
-    rows.append(line("Non-routine adjustment", "non_routine_adjustment", "see non-routine events"))
-    rows.append(
-        Row(
-            "Avoided energy",
-            (told["value"],),
-            follow("avoided_energy.value", how),
-            "adjusted baseline − measured + non-routine adjustment",
-            "total",
-        )
-    )
-    if site.non_routine_adjustment:
-        without = site.avoided_energy.value - site.non_routine_adjustment
-        rows.append(
-            Row(
-                "Without the non-routine adjustment",
-                (Figure(say.fixed(without, 0), unit_words(site.unit)),),
-                note="for comparison",
-            )
-        )
-    return rows
-
-
-def follow(path: str, how: dict[str, Any]) -> str:
-    """Id of the fold-out of a figure, empty where there is none."""
-    return how[path].id if path in how else ""
-
-
-def cross_check(site: CarrierResult, say: Say) -> Sentence | None:
-    """What the model at the other granularity says."""
-    check = site.cross_check
-    if not check:
-        return None
-    saving = check.get("avoided_energy")
-    value = saving.get("value") if isinstance(saving, dict) else saving
-    path = (
-        "cross_check.avoided_energy.value"
-        if isinstance(saving, dict)
-        else "cross_check.avoided_energy"
-    )
-    figure = say.figure(value, site.unit, path)
-    if figure.value is None:
-        return sentence("{w}", w=Name(str(check.get("words", "")))) if check.get("words") else None
-    return sentence(
-        "Cross-check: the {g} model gives {v}. {w}",
-        g=Name(str(check.get("granularity", "other"))),
-        v=figure,
-        w=Name(str(check.get("words", ""))),
-    )
-
-
-def uncertainty(site: CarrierResult, say: Say, how: dict[str, Any]) -> dict[str, Any] | None:
-    """How the range was made, part by part."""
-    u = site.uncertainty
-    if u is None:
-        return None
-    parts = [
-        Row(
-            Name(p.name),
-            (
-                say.figure(p.value, p.unit, f"uncertainty.parts[{i}].value"),
-                say.percent(p.share, f"uncertainty.parts[{i}].share"),
-                Name(p.method),
-                Name(p.source),
-            ),
-        )
-        for i, p in enumerate(u.parts)
-    ]
-    level = text.confidence_words(u.confidence)
-    rows = [
-        Row(
-            f"Half-width at {level}",
-            (say.figure(u.half_width, u.unit, "uncertainty.half_width", half=u.half_width),),
-            follow("uncertainty.half_width", how),
-            "decides the verdict",
-            "total",
-        ),
-        Row(
-            "Quantile",
-            (say.figure(u.quantile, "", "uncertainty.quantile"),),
-            note="of Student's t or of the placebo",
-        ),
-        Row(
-            "Degrees of freedom",
-            (say.figure(u.degrees_of_freedom, "", "uncertainty.degrees_of_freedom"),),
-        ),
-        Row(
-            "Drift from year to year",
-            (say.percent(u.drift_tau, "uncertainty.drift_tau"),),
-            note=Name(u.drift_source),
-        ),
-        Row(
-            "Guideline 14, for programmes that ask",
-            (say.figure(u.guideline_14, u.unit, "uncertainty.guideline_14"),),
-            follow("uncertainty.guideline_14", how),
-            "half-width at the same confidence",
-        ),
-        Row(
-            "Exact least squares",
-            (say.figure(u.least_squares, u.unit, "uncertainty.least_squares"),),
-            note="half-width if errors of days were independent",
-        ),
-        Row(
-            "Minimum detectable saving",
-            (
-                say.percent(
-                    u.minimum_detectable_fraction, "uncertainty.minimum_detectable_fraction"
-                ),
-            ),
-            note="share of the adjusted baseline",
-        ),
-    ]
-    fractional = [
-        (text.confidence_words(float(k)), say.percent(v, f"uncertainty.fractional[{k}]"))
-        for k, v in u.fractional.items()
-    ]
-    return {
-        "parts": parts,
-        "rows": rows,
-        "fractional": fractional,
-        "guideline": text.guideline_sentence(site, say),
-    }
-
-
-# -- events, static factors, demand ------------------------------------------------------------
-def events(site: CarrierResult, say: Say) -> dict[str, Any]:
-    """The ledger of declared events, and the suspected ones with what to ask."""
-    ledger = {"declared": [], "suspected": []}
-    for i, e in enumerate(site.events):
-        path = f"events[{i}]"
-        span = f"{date(e.start)} to {date(e.end)}" if e.end else f"from {date(e.start)}"
-        unit = unit_words(e.unit)
-        ledger[e.kind].append(
-            Row(
-                Name(e.what),
-                (
-                    span,
-                    Name(e.treatment),
-                    say.figure(e.change_per_day, f"{unit} a day", f"{path}.change_per_day"),
-                    say.figure(e.effect_on_savings, unit, f"{path}.effect_on_savings"),
-                    Name(e.question if e.kind == "suspected" else e.evidence or "none given"),
-                    Name(
-                        ", ".join(p for p in (e.reported_by, e.approved_by) if p) or "nobody named"
-                    ),
-                ),
-            )
-        )
-    declared, suspected = len(ledger["declared"]), len(ledger["suspected"])
-    ledger["words"] = (
-        f"{'None' if declared == 0 else declared} declared, "
-        f"{'none' if suspected == 0 else suspected} suspected. Nothing suspected was adjusted: "
-        "only the owner can say what happened."
-    )
-    return ledger
-
-
-def static_factors(site: SiteResult) -> Plain | None:
-    """Conditions at plan time and now; None where none were written down."""
-    if not site.static_factors:
-        return None
-    head = list(
-        dict.fromkeys(k for row in site.static_factors for k in row if k not in ("site", "source"))
-    )
-    rows = [
-        tuple(Name(str(r.get(k) if r.get(k) is not None else "")) for k in head)
-        for r in site.static_factors
-    ]
-    return Plain([h.replace("_", " ") for h in head], rows)
-
-
-def demand(site: CarrierResult, say: Say) -> dict[str, Any] | None:
-    """The demand saving with its range, or why none is claimed."""
-    d = site.demand
-    if d is None:
-        return None
-    rows = []
-    for label, interval, path in (
-        ("Mean saving of the monthly peak", d.peak_savings, "demand.peak_savings"),
-        (
-            f"Mean saving in the window {d.window}".strip(),
-            d.window_savings,
-            "demand.window_savings",
-        ),
-    ):
-        told = say.interval(interval, path)
-        if told:
-            rows.append(Row(label, (told["value"], told["low"], told["high"])))
-    if d.estimated is not None:
-        rows.append(Row("Estimated", (say.figure(d.estimated, d.unit, "demand.estimated"), "", "")))
-    return {"claimed": d.claimed, "words": Name(d.words), "rows": rows}
-
-
-# -- acceptance, findings, inputs --------------------------------------------------------------
-def acceptance_rows(table: list[Acceptance], say: Say) -> list[Row]:
-    """Rule, this site's value, limit, met or not, source."""
-    marks = {True: "met", False: "unmet", None: "advice"}
-    words = {True: "met", False: "not met", None: "advice"}
-    rows = []
-    for i, a in enumerate(table):
-        unit = unit_words(a.unit)
-        path = f"acceptance[{i}]"
-        value, limit = (
-            _limit(a.value, unit, f"{path}.value", say),
-            _limit(a.limit, unit, f"{path}.limit", say),
-        )
-        rows.append(
-            Row(
-                Name(a.rule),
-                (value, limit, words[a.met], Name(a.source)),
-                note=Name(a.note),
-                mark=marks[a.met],
-            )
-        )
-    return rows
-
-
-def _limit(value: float | str | None, unit: str, path: str, say: Say) -> Figure | Name:
-    if isinstance(value, bool) or value is None:
-        return Name(NOT_GIVEN if value is None else "yes" if value else "no")
-    if isinstance(value, int | float):
-        if unit in ("%", "fraction"):
-            return say.percent(value, path, digits=3)
-        return say.figure(float(value), unit, path)
-    return Name(value)
-
-
-def finding_rows(findings: list[Finding]) -> dict[str, Any]:
-    """Findings, the gravest first, capped with the count told."""
-    ordered = gravest_first(findings)
-    rows = [
-        Row(
-            ACTION_WORDS[f.action],
-            (
-                rule_words(f.rule),
-                Name(f.message),
-                Name(f.where() or "—"),
-                "" if f.count is None else f"{f.count:,}".replace(",", "\u202f"),
-            ),
-            note=Name(f.effect or ""),
-            mark=f.action,
-        )
-        for f in ordered[:MOST_FINDINGS]
-    ]
-    more = len(ordered) - len(rows)
-    return {
-        "rows": rows,
-        "more": f"{more} more stand in tables/findings.csv." if more > 0 else "",
-    }
-
-
-def departure_rows(departures: list[dict[str, Any]]) -> Plain | None:
-    """Differences from the frozen plan."""
-    if not departures:
-        return None
-    head = list(dict.fromkeys(k for row in departures for k in row))
-    rows = [tuple(Name(str(r.get(k, ""))) for k in head) for r in departures]
-    return Plain([h.replace("_", " ") for h in head], rows)
-
-
-def input_rows(inputs: list[InputFile], say: Say) -> list[Row]:
-    """Files that went in: entered = used + left out."""
-    rows = []
-    for i, entry in enumerate(inputs):
-        out = ", ".join(f"{rule_words(rule)} {n}" for rule, n in entry.excluded.items()) or "none"
-        facts = ", ".join(p for p in (entry.step, entry.time_basis, entry.unit) if p)
-        rows.append(
-            Row(
-                Name(entry.file),
-                (
-                    Name(entry.role),
-                    say.whole(entry.rows_read, f"inputs[{i}].rows_read"),
-                    say.whole(entry.rows_used, f"inputs[{i}].rows_used"),
-                    out,
-                    Digest(entry.sha256),
-                ),
-                note=Name(facts),
             )
         )
     return rows

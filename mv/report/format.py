@@ -23,7 +23,18 @@ SMALLEST_PERCENT = 1e-4
 """A share below this is printed as `about 0`: a small share never prints as plain zero."""
 
 MONTHS = (
-    "January February March April May June July August September October November December".split()
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
 )
 
 UNIT_WORDS = {"m3": "m³", "m2": "m²", "degC": "°C", "1": "", "fraction": "", "-": ""}
@@ -35,8 +46,8 @@ def unit_words(unit: str) -> str:
     """A unit as people write it: `kWh/day/degC` is kWh a day for each °C."""
     first, *rest = unit.split("/")
     words = UNIT_WORDS.get(first, first)
-    for part in rest:
-        part = UNIT_WORDS.get(part, part)
+    for each in rest:
+        part = UNIT_WORDS.get(each, each)
         words += f" a {part}" if part in ("day", "year", "month", "hour") else f" per {part}"
     return words
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from mv.report import text
-from mv.report.evidence import follow
 from mv.report.charts.bridge import decimals
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, sentence, unit_words
+from mv.report.outcome import follow
 from mv.report.rows import Plain, Row
 from mv.results import Bridge, Money, Months, SiteResult
 

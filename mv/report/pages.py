@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from mv.quantity import Interval
-from mv.report import evidence, money_pages, text, trail
+from mv.report import evidence, money_pages, outcome, record, text, trail
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
 from mv.report.charts.static import draw
 from mv.report.charts.view import SiteView
@@ -96,8 +96,10 @@ def headlines(site: SiteResult, say: Say) -> list[Headline]:
     if site.avoided_energy is None or site.verdict == "not verifiable":
         return _bare_headlines(site, say, plan_years)
     told = say.interval(site.avoided_energy, "avoided_energy")
-    share = {k.removeprefix("fraction_").replace("fraction", "value"): told[k]
-             for k in ("fraction", "fraction_low", "fraction_high")}  # fmt: skip
+    share = {
+        k.removeprefix("fraction_").replace("fraction", "value"): told[k]
+        for k in ("fraction", "fraction_low", "fraction_high")
+    }
     out = [
         Headline(
             "avoided energy in the reporting period",
@@ -230,18 +232,18 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "days": evidence.operating_rows(site, say),
         "model": evidence.model(site, say),
         "candidates": evidence.candidate_rows(site, say),
-        "savings": evidence.saving_rows(site, say, how),
-        "cross_check": evidence.cross_check(site, say),
-        "uncertainty": evidence.uncertainty(site, say, how),
-        "events": evidence.events(site, say),
-        "static_factors": evidence.static_factors(site),
-        "demand": evidence.demand(site, say),
+        "savings": outcome.saving_rows(site, say, how),
+        "cross_check": outcome.cross_check(site, say),
+        "uncertainty": outcome.uncertainty(site, say, how),
+        "events": outcome.events(site, say),
+        "static_factors": outcome.static_factors(site),
+        "demand": outcome.demand(site, say),
         "money": money_pages.money(site, say, how),
         "others": others,
-        "acceptance": evidence.acceptance_rows(site.acceptance, say),
-        "findings": evidence.finding_rows(site.findings),
-        "departures": evidence.departure_rows(site.departures),
-        "inputs": evidence.input_rows(site.inputs, say),
+        "acceptance": record.acceptance_rows(site.acceptance, say),
+        "findings": record.finding_rows(site.findings),
+        "departures": record.departure_rows(site.departures),
+        "inputs": record.input_rows(site.inputs, say),
         "how": how,
         "placed": placed,
         "rest": [k for k in how if k not in placed],

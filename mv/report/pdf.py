@@ -76,7 +76,7 @@ def print_pdf(pages: Iterable[Path], *, browser: str | None = None) -> list[Path
             if hasattr(os, "geteuid") and os.geteuid() == 0:
                 command.insert(1, "--no-sandbox")  # Chromium's sandbox refuses to run as root
             try:
-                done = subprocess.run(  # noqa: S603 -- no shell, fixed arguments
+                done = subprocess.run(
                     command, capture_output=True, text=True, timeout=LONGEST_WAIT, check=False
                 )
             except (OSError, subprocess.TimeoutExpired) as error:

@@ -40,9 +40,10 @@ def baseline_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
     spots = baseline["points"]
     temperature, energy = numbers(spots["temperature"], 4), numbers(spots["energy"], 4)
     data = [
-        points("baseline period", temperature, energy, "before", symbol="diamond", size=5,
-               opacity=0.75)
-    ]  # fmt: skip
+        points(
+            "baseline period", temperature, energy, "before", symbol="diamond", size=5, opacity=0.75
+        )
+    ]
     curve = model["curve"]
     for name, values in curve.items():
         if name == "temperature":
@@ -159,9 +160,15 @@ def placebo_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
     estimate = site["estimate"].get("fraction")
     if estimate is not None:
         data.append(
-            points("the estimate, for comparison", np.full(len(cuts), estimate * 100), places,
-                   "estimate", symbol="diamond-open", size=9)
-        )  # fmt: skip
+            points(
+                "the estimate, for comparison",
+                np.full(len(cuts), estimate * 100),
+                places,
+                "estimate",
+                symbol="diamond-open",
+                size=9,
+            )
+        )
     worst = max(cuts, key=lambda c: abs(c["false_saving"]))
     title = (
         f"A retrofit that never was would have been given "
@@ -207,8 +214,12 @@ def sites_chart(sites: Sequence[Mapping[str, Any]], say: Say) -> Chart | NotDraw
     places = np.arange(len(ready))
     smallest = numbers([s["detection"]["touching"] * 100 for s in ready], 4)
     estimate = numbers(
-        [np.nan if s["estimate"]["fraction"] is None else s["estimate"]["fraction"] * 100
-         for s in ready], 4)  # fmt: skip
+        [
+            np.nan if s["estimate"]["fraction"] is None else s["estimate"]["fraction"] * 100
+            for s in ready
+        ],
+        4,
+    )
     cut = f" (the {MOST_SITES} largest drawn)" if total > MOST_SITES else ""
     title = f"{seen} of {total} sites are estimated to save more than their meter needs{cut}"
     rows = tuple(

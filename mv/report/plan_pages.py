@@ -85,13 +85,22 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
         "calendar": plan_parts.calendar_rows(site["calendar"], say),
         "factors": plan_parts.columns_table(
             site["static_factors"],
-            {"factor": "factor", "baseline_value": "value in the baseline", "unit": "unit",
-             "note": "remark"},
+            {
+                "factor": "factor",
+                "baseline_value": "value in the baseline",
+                "unit": "unit",
+                "note": "remark",
+            },
         ),
         "events": plan_parts.columns_table(
             site["events"],
-            {"what": "what", "start": "from", "end": "to", "treatment": "treatment",
-             "evidence": "evidence"},
+            {
+                "what": "what",
+                "start": "from",
+                "end": "to",
+                "treatment": "treatment",
+                "evidence": "evidence",
+            },
         ),
         "prices": plan_parts.price_rows(site["prices"]),
         "duties": [Row(d["what"], (Name(d["who"]),)) for d in site["responsibilities"]],
@@ -107,7 +116,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
         "cautions": text.CAUTIONS,
         "charts": charts,
         "chart_data": chart_data(charts),
-    }  # fmt: skip
+    }
     return page("plan_site.html", model, options, "..")
 
 
@@ -187,7 +196,11 @@ def _sentences(site: Mapping[str, Any], say: Say) -> list[Sentence]:
             sentence(
                 "The shortest reporting period for it is {m}; a saving for the year needs all "
                 "seasons measured.",
-                m=say.whole(seen["months_needed"], "detection.months_needed", "whole months"),
+                m=say.whole(
+                    seen["months_needed"],
+                    "detection.months_needed",
+                    "month" if seen["months_needed"] == 1 else "whole months",
+                ),
             )
         )
         return out
@@ -242,8 +255,6 @@ def _headlines(site: Mapping[str, Any], say: Say) -> list[Headline]:
 def _head_rows(plan: Mapping[str, Any]) -> list[Row]:
     settings = plan["settings"]
     rows = [Row(PARTY_WORDS[k], (Name(settings[k]),)) for k in PARTY_WORDS if settings.get(k)]
-    if settings.get("reference"):
-        rows.append(Row("Reference", (Name(settings["reference"]),)))
     rows.append(Row("Plan made on", (date(plan["created"]),)))
     return rows
 
@@ -298,20 +309,23 @@ def _site_line(site: Mapping[str, Any], i: int, say: Say) -> dict[str, Any]:
     path = f"sites.{i}"
     seen = site["detection"]
     note: Any = Name(site["reason"])
-    cells: list[Any] = [say.figure(site["estimate"].get("annual"), site["unit"],
-                                   f"{path}.estimate.annual")]  # fmt: skip
+    cells: list[Any] = [
+        say.figure(site["estimate"].get("annual"), site["unit"], f"{path}.estimate.annual")
+    ]
     if seen:
         planned = seen["planned"]
         needed = seen["months_needed"]
         estimated = planned["estimated"] is not None
         cells += [
-            say.percent(planned["estimated_fraction"],
-                        f"{path}.detection.planned.estimated_fraction"),
+            say.percent(
+                planned["estimated_fraction"], f"{path}.detection.planned.estimated_fraction"
+            ),
             say.percent(planned["fraction"], f"{path}.detection.planned.fraction"),
             say.percent(planned["chance"], f"{path}.detection.planned.chance"),
-            say.whole(needed, f"{path}.detection.months_needed") if needed
+            say.whole(needed, f"{path}.detection.months_needed")
+            if needed
             else Figure("never" if estimated else NOT_GIVEN),
-        ]  # fmt: skip
+        ]
         asked = len(site["questions"])
         note = f"{asked} question{'s' if asked != 1 else ''} open" if asked else ""
     else:

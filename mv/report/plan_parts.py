@@ -16,8 +16,10 @@ HOW = (
     "more than it keeps; programmes ask for it, so it stands beside."
 )
 
+NOTHING = 1e-9
+"""Below this a fraction is rounding noise."""
+
 FACT_WORDS = {
-    "title": "What is done",
     "installation_start": "Works begin",
     "installation_end": "Works end",
     "responsible": "Answers for performance",
@@ -27,11 +29,15 @@ FACT_WORDS = {
 
 def retrofit_part(retrofit: Mapping[str, Any], say: Say) -> dict[str, Any]:
     """One retrofit as it is intended."""
-    facts = [
-        Row(words, (Name(str(retrofit[name])),))
-        for name, words in FACT_WORDS.items()
-        if retrofit.get(name)
-    ]
+    facts = []
+    for name, words in FACT_WORDS.items():
+        value = retrofit.get(name)
+        if name.startswith("installation_"):
+            facts.append(Row(words, (date(value),)))
+        elif isinstance(value, float):
+            facts.append(Row(words, (say.figure(value, "", ""),)))
+        elif value:
+            facts.append(Row(words, (Name(str(value)),)))
     if retrofit["estimated_savings"] is not None:
         unit = str(retrofit["estimated_savings_unit"])
         facts.append(
@@ -53,7 +59,10 @@ def schedule_table(fixtures: Sequence[Mapping[str, Any]], say: Say) -> Plain | N
     names = ("count_before", "watts_before", "count_after", "watts_after", "hours_before")
     head = ["space", "count before", "watts before", "count after", "watts after", "hours a year"]
     rows = [
-        (Name(f["space"] or f["description"] or f["retrofit"]), *(say.number(f[n]) for n in names))
+        (
+            Name(f["space"] or f["description"] or f["retrofit"]),
+            *(say.figure(f[n], "", "") for n in names),
+        )
         for f in fixtures
     ]
     return Plain(head, rows)
@@ -199,7 +208,9 @@ def limit_row(line: Mapping[str, Any], i: int, say: Say) -> Row:
     def cell(name: str) -> Any:
         value = line[name]
         if isinstance(value, int | float) and not isinstance(value, bool):
-            return say.figure(value, line["unit"], f"acceptance.{i}.{name}")
+            # What is zero but for rounding is printed as zero.
+            told = 0.0 if abs(value) < NOTHING else value
+            return say.figure(told, line["unit"], f"acceptance.{i}.{name}")
         return NOT_GIVEN if value is None else str(value)
 
     met = {True: "met", False: "not met", None: "no judgement"}[line["met"]]
@@ -296,7 +307,7 @@ def calendar_rows(calendar: Mapping[str, Any], say: Say) -> list[Row]:
         Row(
             "Public holidays",
             (Name(calendar["country"] or "none kept: no country is given"),),
-            note=Name("; ".join(calendar["holidays"][:30])),
+            note=Name("; ".join(_one_year(calendar["holidays"]))),
         ),
     ]
     if calendar["to_confirm"]:
@@ -364,3 +375,13 @@ def input_row(line: Mapping[str, Any], say: Say) -> Row:
             Name(line["sha256"]),
         ),
     )
+
+
+def _one_year(holidays: Sequence[str]) -> list[str]:
+    """The holidays of the latest year that has as many as any."""
+    years = [h[:4] for h in holidays]
+    if not years:
+        return []
+    most = max(years.count(y) for y in years)
+    year = max(y for y in years if years.count(y) == most)
+    return [h for h in holidays if h[:4] == year]

@@ -1,17 +1,26 @@
-"""A portfolio's result as a page model: counts, totals with both bounds, one row per site, money."""
+"""A portfolio's result as a page model: counts, totals, one row a site, money."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
-from mv.quantity import Interval
-from mv.report import evidence, text, trail
+from mv.report import record, text, trail
 from mv.report.charts.base import NotDrawn
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.format import Figure, Name, Say, Sentence, listed, sentence
 from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
+from mv.report.portfolio_parts import (
+    as_interval,
+    bare_ends,
+    carrier_tables,
+    estimated_rows,
+    group_rows,
+    money_rows,
+    ranked,
+    trial_rows,
+)
 from mv.report.rows import Row
-from mv.results import VERDICTS, CarrierTotal, PortfolioResult, SiteResult
+from mv.results import VERDICTS, PortfolioResult, SiteResult
 
 COUNT_WORDS = (
     ("entered", "sites entered"),
@@ -44,12 +53,6 @@ class SiteRow:
     reason: str
 
 
-def _ends(low: Figure, high: Figure) -> Sentence | str:
-    if low.value is None or high.value is None:
-        return ""
-    return sentence("{a} to {b}", a=Figure(low.text, "", low.path, low.value), b=high)
-
-
 @dataclass(frozen=True, slots=True)
 class Head:
     """Head of a column of the table of sites."""
@@ -63,20 +66,8 @@ def table_head(groups: bool, carriers: bool) -> list[Head]:
     head = [Head("site", number=False), Head("verdict", number=False)]
     head += [Head("group", number=False)] * groups + [Head("carrier", number=False)] * carriers
     head += [Head("avoided energy, range"), Head("share")]
-    return head + [
-        Head("estimated a year"),
-        Head("realisation rate"),
-        Head("net cost"),
-        Head("payback"),
-    ]
-
-
-def _bare(low: Figure, high: Figure) -> Sentence | str:
-    """Both ends without a unit, for a column beside the value."""
-    if low.value is None or high.value is None:
-        return ""
-    ends = (Figure(f.text, "", f.path, f.value) for f in (low, high))
-    return sentence("{a} to {b}", **dict(zip("ab", ends, strict=True)))
+    head += [Head(w) for w in ("estimated a year", "realisation rate", "net cost", "payback")]
+    return head
 
 
 def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
@@ -98,7 +89,7 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
         mark=standing.mark,
         flag=flag,
         saving=told["value"] if told else gap,
-        range=_bare(told["low"], told["high"]) if told else "",
+        range=bare_ends(told["low"], told["high"]) if told else "",
         share=told["fraction"] if told else gap,
         estimated=say.figure(annual.estimated_savings, annual.unit, "annual.estimated_savings")
         if annual and annual.estimated_savings is not None
@@ -116,54 +107,6 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
     )
 
 
-def _totals(totals: list[CarrierTotal], say: Say, level: str) -> list[dict[str, Any]]:
-    out = []
-    for i, t in enumerate(totals):
-        path = f"totals[{i}]"
-        told = say.interval(t.avoided_energy, f"{path}.avoided_energy")
-        half = t.avoided_energy.half_width or 0.0
-        bound = {
-            k: say.figure(getattr(t.conservative, k), t.unit, f"{path}.conservative.{k}", half=half)
-            for k in ("value", "low", "high")
-        }
-
-        def energy(name: str, t=t, path=path, half=half) -> Figure:
-            return say.figure(getattr(t, name), t.unit, f"{path}.{name}", half=half)
-
-        rows = [
-            Row("Sites counted", (say.whole(t.sites, f"{path}.sites"), "")),
-            Row("Adjusted baseline", (energy("adjusted_baseline"), "")),
-            Row("Measured", (energy("measured"), "")),
-            Row("Avoided energy", (told["value"], _ends(told["low"], told["high"])), mark="total",
-                note=f"at {level}; site ranges in quadrature, and what all share added straight"),
-            Row("The same, all errors alike", (bound["value"], _ends(bound["low"], bound["high"])),
-                note="the conservative bound: every site's half-width added straight"),
-            Row("Part that all sites share", (say.figure(t.common_part, t.unit, f"{path}.common_part"), "")),
-        ]  # fmt: skip
-        if t.annual_verified is not None:
-            year = say.interval(t.annual_verified, f"{path}.annual_verified")
-            rows.append(
-                Row("Verified savings a year", (year["value"], _ends(year["low"], year["high"])))
-            )
-        if t.annual_estimated is not None:
-            figure = say.figure(t.annual_estimated, t.unit, f"{path}.annual_estimated", digits=4)
-            rows.append(Row("Estimated savings a year, same sites", (figure, "")))
-        if t.realisation_rate is not None:
-            rate = t.realisation_rate
-            parts = {
-                k: say.percent(
-                    getattr(rate, k), f"{path}.realisation_rate.{k}", half=rate.half_width or 0
-                )
-                for k in ("value", "low", "high")
-            }
-            rows.append(
-                Row("Realisation rate", (parts["value"], _ends(parts["low"], parts["high"])))
-            )
-        out.append({"carrier": text.carrier_label(t.carrier), "rows": rows})
-    return out
-
-
-# -- the head ----------------------------------------------------------------------------------
 def lead(result: PortfolioResult, say: Say) -> list[Sentence]:
     """Sentences at the head: how many of how many, the largest total, what is left out."""
     counts = result.counts
@@ -174,10 +117,12 @@ def lead(result: PortfolioResult, say: Say) -> list[Sentence]:
     for i, t in enumerate(result.totals[:1]):
         told = say.interval(t.avoided_energy, f"totals[{i}].avoided_energy")
         shape = (
-            "{used} of {entered} sites could be verified, and together they used about {value} of {carrier} "
+            "{used} of {entered} sites could be verified, and together they used about "
+            "{value} of {carrier} "
             "({share}) less than without the retrofits."
             if told["value"].value is not None and told["value"].value > 0
-            else "{used} of {entered} sites could be verified; together they show no saving of {carrier} "
+            else "{used} of {entered} sites could be verified; together they show no saving "
+            "of {carrier} "
             "(best figure {value}, {share})."
         )
         out.append(
@@ -258,9 +203,15 @@ def headlines(result: PortfolioResult, say: Say) -> list[Headline]:
     if isinstance(payback, dict) and payback.get("months") is not None:
         value = say.years(payback["months"], "money.payback.months")
         low, high = (say.years(payback.get(k), f"money.payback.{k}") for k in ("low", "high"))
-        under = _at(low, high, level) if low.value is not None and high.value is not None else (
-            sentence("at least {low}, no upper limit", low=low) if low.value is not None else sentence("no range")
-        )  # fmt: skip
+        under = (
+            _at(low, high, level)
+            if low.value is not None and high.value is not None
+            else (
+                sentence("at least {low}, no upper limit", low=low)
+                if low.value is not None
+                else sentence("no range")
+            )
+        )
         out.append(
             Headline("simple payback of the counted sites", value, under, "money.payback.months")
         )
@@ -273,117 +224,6 @@ def _at(low: Figure, high: Figure, level: str) -> Sentence:
     return sentence(
         "{a} to {b} at {level}", a=Figure(low.text, "", low.path, low.value), b=high, level=level
     )
-
-
-def as_interval(value: Any) -> Interval | None:
-    """An interval from itself or from its mapping."""
-    if isinstance(value, Interval) or value is None:
-        return value
-    names = Interval.__dataclass_fields__
-    return Interval(**{k: v for k, v in value.items() if k in names})
-
-
-def _money_rows(result: PortfolioResult, say: Say) -> list[Row]:
-    """Estimate beside realised, for the sites that count."""
-    money = result.money
-
-    def amount(key: str) -> Figure:
-        return say.money(_float(money.get(key)), f"money.{key}")
-
-    def spread(key: str) -> tuple[Any, Any]:
-        interval = as_interval(money.get(key))
-        if interval is None:
-            return Figure(NOT_GIVEN), ""
-        told = say.money_interval(interval, f"money.{key}")
-        return told["value"], _bare(told["low"], told["high"])
-
-    if not money:
-        return []
-    found, planned = money.get("payback") or {}, money.get("payback_estimated") or {}
-    low, high = (say.years(found.get(k), f"money.payback.{k}") for k in ("low", "high"))
-    rows = [
-        Row("Invested, before incentives", ("", amount("invested"), "")),
-        Row("Net cost", (amount("net_cost_estimated"), amount("net_cost"), "")),
-        Row(
-            "Cost savings a year",
-            (amount("annual_cost_savings_estimated"), *spread("annual_cost_savings")),
-        ),
-        Row("Cost savings in the reporting periods", ("", *spread("cost_savings"))),
-        Row(
-            "Simple payback",
-            (
-                say.years(planned.get("months"), "money.payback_estimated.months"),
-                say.years(found.get("months"), "money.payback.months"),
-                _bare(low, high),
-            ),
-            mark="total",
-        ),
-    ]
-    if _float(money.get("recovered")) is not None:
-        share = say.percent(money.get("recovered_fraction"), "money.recovered_fraction")
-        rows.append(
-            Row("Recovered so far", ("", sentence("{a} ({b})", a=amount("recovered"), b=share), ""))
-        )
-    left = _float(money.get("net_cost_left_out"))
-    if left:
-        rows.append(Row("Net cost of sites left out", ("", amount("net_cost_left_out"), "")))
-    return rows
-
-
-def _float(value: Any) -> float | None:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
-
-
-def _ranked(result: PortfolioResult, say: Say, hrefs: dict[str, str]) -> list[dict[str, Any]]:
-    """Sites below their estimate, by the money that is missing."""
-    names = {s.site: s.name or s.site for s in result.sites}
-    out = []
-    for i, entry in enumerate(result.money.get("ranked") or []):
-        key = str(entry.get("site", ""))
-        short = entry.get("shortfall")
-        if short is None or short <= 0:
-            continue
-        path = f"money.ranked[{i}]"
-        low, high = (say.money(entry.get(k), f"{path}.{k}") for k in ("low", "high"))
-        out.append(
-            {
-                "name": names.get(key, key),
-                "href": hrefs.get(key, ""),
-                "estimated": say.money(entry.get("estimated"), f"{path}.estimated"),
-                "verified": say.money(entry.get("verified"), f"{path}.verified"),
-                "range": _bare(low, high),
-                "short": say.money(short, f"{path}.shortfall"),
-                "why": "the whole range lies below the estimate"
-                if entry.get("clear")
-                else "the range holds the estimate",
-            }
-        )
-    return out
-
-
-def _estimated_rows(result: PortfolioResult, say: Say) -> list[Row]:
-    """Estimated savings: entered = used + not verifiable + not yet due, by carrier."""
-    carriers: dict[str, dict[str, float]] = {}
-    for key, value in result.estimated.items():
-        carrier, _, which = key.rpartition("/")
-        carriers.setdefault(carrier, {})[which] = value
-    units = {t.carrier: t.unit for t in result.totals}
-    units |= {s.carrier: s.unit for s in result.sites}
-    return [
-        Row(
-            text.carrier_label(carrier),
-            tuple(
-                say.figure(
-                    parts.get(which),
-                    units.get(carrier, ""),
-                    f"estimated[{carrier}/{which}]",
-                    digits=4,
-                )
-                for which in ("entered", "used", "not_verifiable", "not_yet_due")
-            ),
-        )
-        for carrier, parts in carriers.items()
-    ]
 
 
 def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str, Any]:
@@ -412,7 +252,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "name": result.name,
         "paper": context.paper,
         "heading": result.name or "Portfolio",
-        "interim": f"Interim: at {interim} of {len(result.sites)} sites the reporting period is not complete."
+        "interim": f"Interim: at {interim} of {len(result.sites)} sites the reporting period "
+        f"is not complete."
         if interim
         else "",
         "lead": lead(result, say),
@@ -423,8 +264,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         ],
         "verdicts": verdicts,
         "chance": text.chance_words(result.counts.get("used", 0), result.confidence),
-        "totals": _totals(result.totals, say, level),
-        "estimated": _estimated_rows(result, say),
+        "totals": carrier_tables(result.totals, say, level),
+        "estimated": estimated_rows(result, say),
         "sites": rows,
         "head": table_head(bool(groups), len(carriers) > 1),
         "groups": groups,
@@ -435,8 +276,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
             s.site: Name(s.remedy) for s in result.sites if s.verdict == "not verifiable"
         },
         "group_rows": group_rows(result.groups, say),
-        "money": _money_rows(result, say),
-        "ranked": _ranked(result, say, hrefs),
+        "money": money_rows(result, say),
+        "ranked": ranked(result, say, hrefs),
         "charts": charts,
         "chart_data": chart_data(charts),
         "trials": trial_rows(result.placebo, say),
@@ -444,9 +285,9 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
             Row(Name(k.replace("_", " ")), (Name(str(v)),)) for k, v in result.sampling.items()
         ],
         "words": [Name(v) for k, v in result.words.items() if k != "chance"],
-        "departures": evidence.departure_rows(result.departures),
-        "findings": evidence.finding_rows(result.findings),
-        "inputs": evidence.input_rows(result.inputs, say),
+        "departures": record.departure_rows(result.departures),
+        "findings": record.finding_rows(result.findings),
+        "inputs": record.input_rows(result.inputs, say),
         "head_rows": [Row(PARTY_WORDS[k], (Name(v),)) for k, v in context.parties.items()]
         + [
             Row("Confidence", (level,)),
@@ -460,63 +301,3 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "computed": text.computed(result.created, result.method_version),
         "is_drawn": {k: not isinstance(c, NotDrawn) for k, c in charts.items()},
     }
-
-
-def group_rows(groups: list[dict[str, Any]], say: Say) -> list[Row]:
-    """One line a group and carrier: pooled saving with its range."""
-    rows = []
-    for i, row in enumerate(groups):
-        path = f"groups[{i}]"
-        pooled = as_interval(row.get("avoided_energy"))
-        if pooled is None:
-            continue
-        told = say.interval(pooled, f"{path}.avoided_energy")
-        half = pooled.half_width or 0.0
-        base = say.figure(
-            _float(row.get("adjusted_baseline")),
-            pooled.unit,
-            f"{path}.adjusted_baseline",
-            half=half,
-        )
-        rows.append(
-            Row(
-                Name(str(row.get("group", ""))),
-                (
-                    text.carrier_label(str(row.get("carrier", ""))),
-                    say.whole(row.get("sites"), f"{path}.sites"),
-                    base,
-                    told["value"],
-                    _bare(told["low"], told["high"]),
-                    told["fraction"],
-                ),
-            )
-        )
-    return rows
-
-
-def trial_rows(placebo: dict[str, Any], say: Say) -> list[dict[str, Any]]:
-    """What the placebo trial found, by carrier: how often the range held zero, as claimed or not."""
-    out = []
-    for carrier, told in placebo.items():
-        if not isinstance(told, dict):
-            continue
-        path = f"placebo.{carrier}"
-        rows = [
-            Row(
-                say.percent(line.get("claimed"), f"{path}.coverage[{i}].claimed"),
-                (
-                    say.percent(line.get("achieved"), f"{path}.coverage[{i}].achieved"),
-                    say.percent(line.get("false_verdicts"), f"{path}.coverage[{i}].false_verdicts"),
-                    say.whole(line.get("trials"), f"{path}.coverage[{i}].trials"),
-                ),
-            )
-            for i, line in enumerate(told.get("coverage") or [])
-        ]
-        out.append(
-            {
-                "carrier": text.carrier_label(carrier),
-                "words": Name(str(told.get("words") or "")),
-                "rows": rows,
-            }
-        )
-    return out

@@ -16,9 +16,18 @@ from mv.results import PortfolioResult, SiteResult
 
 LEFT_OUT = "left out"
 FREE_TEXT = {
-    "title", "responsible", "evidence", "reported_by", "approved_by", "space", "description",
-    "reason_text", "consent", "address", "group",
-}  # fmt: skip
+    "title",
+    "responsible",
+    "evidence",
+    "reported_by",
+    "approved_by",
+    "space",
+    "description",
+    "reason_text",
+    "consent",
+    "address",
+    "group",
+}
 """Fields that hold whatever a person typed."""
 KEPT_SHORT = 3
 """Words shorter than this are not replaced in running text: they would hit ordinary words."""

@@ -195,7 +195,7 @@ def _frame(single_file: bool, root: str) -> dict[str, Any]:
     if single_file:
         names = {"style": "style.css", "plotly": PLOTLY_ASSET, "page": "page.js"}
         # these three files are ours or the installed package's, never the user's
-        frame["inline"] = {k: Markup(asset(n).decode()) for k, n in names.items()}  # noqa: S704
+        frame["inline"] = {k: Markup(asset(n).decode()) for k, n in names.items()}
     return frame
 
 

@@ -38,7 +38,7 @@ def _counts(cell: Cell) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A label, its cells, the id of the fold-out that follows it, a remark, a mark for its state."""
+    """A label, its cells, the id of its fold-out, a remark, a mark for its state."""
 
     label: Cell
     cells: tuple[Cell, ...]

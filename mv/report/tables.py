@@ -1,8 +1,9 @@
 """The numbers of a report as tables for spreadsheets: one CSV each, and one workbook of all.
 
 A spreadsheet program may run a cell that starts like a formula.  A text cell that starts with
-= + - @, a tab, a carriage return or a line feed gets an apostrophe in front (advice of OWASP, CSV injection;
-from memory).  Numbers are written as numbers with all their digits, so negative savings survive.
+= + - @, a tab, a carriage return or a line feed gets an apostrophe in front
+(advice of OWASP on CSV injection; from memory).  Numbers are written as numbers with all their
+digits, so negative savings survive.
 """
 
 from __future__ import annotations
@@ -39,31 +40,81 @@ def _interval(interval) -> list[Value]:
 
 def _sites(result: PortfolioResult) -> Rows:
     yield [
-        "site", "name", "group", "role", "carrier", "unit", "verdict", "reason", "interim",
-        "baseline_start", "baseline_end", "reporting_start", "reporting_end",
-        "adjusted_baseline", "measured", "avoided_energy", "avoided_low", "avoided_high",
-        "confidence", "fraction", "fraction_low", "fraction_high", "non_routine_adjustment",
-        "estimated_savings_per_year", "verified_per_year", "verified_low", "verified_high",
-        "realisation_rate", "currency", "cost_savings", "cost_savings_low", "cost_savings_high",
-        "net_cost", "payback_estimated_months", "payback_realised_months", "payback_low_months",
+        "site",
+        "name",
+        "group",
+        "role",
+        "carrier",
+        "unit",
+        "verdict",
+        "reason",
+        "interim",
+        "baseline_start",
+        "baseline_end",
+        "reporting_start",
+        "reporting_end",
+        "adjusted_baseline",
+        "measured",
+        "avoided_energy",
+        "avoided_low",
+        "avoided_high",
+        "confidence",
+        "fraction",
+        "fraction_low",
+        "fraction_high",
+        "non_routine_adjustment",
+        "estimated_savings_per_year",
+        "verified_per_year",
+        "verified_low",
+        "verified_high",
+        "realisation_rate",
+        "currency",
+        "cost_savings",
+        "cost_savings_low",
+        "cost_savings_high",
+        "net_cost",
+        "payback_estimated_months",
+        "payback_realised_months",
+        "payback_low_months",
         "payback_high_months",
-    ]  # fmt: skip
+    ]
     for s in result.sites:
         p, a, y, m = s.periods, s.avoided_energy, s.annual, s.money
         planned = m.simple_payback_estimated if m else None
         found = m.simple_payback_realised if m else None
         rate = y.realisation_rate if y else None
         yield [
-            s.site, s.name, s.group, s.role, s.carrier, s.unit, s.verdict, s.reason, str(s.interim).lower(),
-            *([p.baseline_start, p.baseline_end, p.reporting_start, p.reporting_end] if p else [None] * 4),
-            s.adjusted_baseline, s.measured, *_interval(a), s.confidence,
+            s.site,
+            s.name,
+            s.group,
+            s.role,
+            s.carrier,
+            s.unit,
+            s.verdict,
+            s.reason,
+            str(s.interim).lower(),
+            *(
+                [p.baseline_start, p.baseline_end, p.reporting_start, p.reporting_end]
+                if p
+                else [None] * 4
+            ),
+            s.adjusted_baseline,
+            s.measured,
+            *_interval(a),
+            s.confidence,
             *([a.fraction, a.fraction_low, a.fraction_high] if a else [None] * 3),
-            s.non_routine_adjustment, y.estimated_savings if y else None,
-            *_interval(y.verified_savings if y else None), rate.value if rate else None,
-            m.currency if m else None, *_interval(m.cost_savings if m else None), m.net_cost if m else None,
-            planned.months if planned else None, found.months if found else None,
-            found.low if found else None, found.high if found else None,
-        ]  # fmt: skip
+            s.non_routine_adjustment,
+            y.estimated_savings if y else None,
+            *_interval(y.verified_savings if y else None),
+            rate.value if rate else None,
+            m.currency if m else None,
+            *_interval(m.cost_savings if m else None),
+            m.net_cost if m else None,
+            planned.months if planned else None,
+            found.months if found else None,
+            found.low if found else None,
+            found.high if found else None,
+        ]
 
 
 def _carriers(site: SiteResult) -> Iterable[CarrierResult]:
@@ -105,8 +156,16 @@ def _coefficients(result: PortfolioResult) -> Rows:
         for c in _carriers(site):
             for t in c.model.terms if c.model else ():
                 yield [
-                    site.site, c.carrier, c.model.form, t.name, t.meaning, t.value, t.standard_error, t.t, t.unit,
-                ]  # fmt: skip
+                    site.site,
+                    c.carrier,
+                    c.model.form,
+                    t.name,
+                    t.meaning,
+                    t.value,
+                    t.standard_error,
+                    t.t,
+                    t.unit,
+                ]
 
 
 def _findings(result: PortfolioResult) -> Rows:
@@ -140,17 +199,46 @@ def _findings(result: PortfolioResult) -> Rows:
 
 def _inputs(result: PortfolioResult) -> Rows:
     yield [
-        "site", "file", "role", "sha256", "meter", "rows_read", "rows_used", "excluded", "step",
-        "time_basis", "unit", "coverage", "first", "last",
-    ]  # fmt: skip
+        "site",
+        "file",
+        "role",
+        "sha256",
+        "meter",
+        "rows_read",
+        "rows_used",
+        "excluded",
+        "step",
+        "time_basis",
+        "unit",
+        "coverage",
+        "first",
+        "last",
+    ]
     own = [("", i) for i in result.inputs]
     for key, i in own + [(s.site, i) for s in result.sites for i in s.inputs]:
         entry = asdict(i)
         excluded = "; ".join(f"{rule} {n}" for rule, n in i.excluded.items())
-        yield [key, *(excluded if k == "excluded" else entry[k] for k in (
-            "file", "role", "sha256", "meter", "rows_read", "rows_used", "excluded", "step",
-            "time_basis", "unit", "coverage", "first", "last",
-        ))]  # fmt: skip
+        yield [
+            key,
+            *(
+                excluded if k == "excluded" else entry[k]
+                for k in (
+                    "file",
+                    "role",
+                    "sha256",
+                    "meter",
+                    "rows_read",
+                    "rows_used",
+                    "excluded",
+                    "step",
+                    "time_basis",
+                    "unit",
+                    "coverage",
+                    "first",
+                    "last",
+                )
+            ),
+        ]
 
 
 def _months_head() -> list[Value]:

@@ -102,7 +102,8 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
     span = {"start": date(site.periods.reporting_start), "end": date(site.periods.reporting_end)}
     if site.verdict == "savings shown":
         return sentence(
-            "Between {start} and {end}, {name} used about {saved} of {carrier} ({share}) less than it "
+            "Between {start} and {end}, {name} used about {saved} of {carrier} ({share}) "
+            "less than it "
             "would have used without the retrofit, once weather and days of operation are "
             "allowed for.",
             name=name,
@@ -116,7 +117,8 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
         figure = say.interval(more, "avoided_energy")["value"]
         more_figure = Figure(figure.text, figure.unit, "avoided_energy.value", told["value"].value)
         return sentence(
-            "Between {start} and {end}, {name} used about {more} of {carrier} more than the baseline "
+            "Between {start} and {end}, {name} used about {more} of {carrier} more than the "
+            "baseline "
             "leads one to expect at the same weather and days of operation.",
             name=name,
             more=more_figure,
@@ -150,16 +152,19 @@ def range_sentence(site: SiteResult, say: Say) -> Sentence:
     seen = say.percent(limit, "uncertainty.minimum_detectable_fraction")
     if site.verdict == "not distinguishable":
         words = (
-            "With {level} confidence the true figure lies between {low} and {high}. That doesn't show "
+            "With {level} confidence the true figure lies between {low} and {high}. That "
+            "doesn't show "
             "that the retrofit failed: at this meter a saving below about {limit} can't be seen."
             if limit is not None
-            else "With {level} confidence the true figure lies between {low} and {high}. That doesn't "
+            else "With {level} confidence the true figure lies between {low} and {high}. "
+            "That doesn't "
             "show that the retrofit failed."
         )
         return sentence(words, level=level, low=told["low"], high=told["high"], limit=seen)
     if site.verdict == "use increased":
         return sentence(
-            "The range at {level} confidence is {low} to {high}. The retrofit may still have worked, and "
+            "The range at {level} confidence is {low} to {high}. The retrofit may still have "
+            "worked, and "
             "something else changed. Check first: {checks}.",
             level=level,
             low=told["low"],
@@ -287,7 +292,8 @@ def guideline_sentence(site: CarrierResult, say: Say) -> Sentence | None:
     if u is None or u.guideline_14 is None:
         return None
     return sentence(
-        "By the formula of ASHRAE Guideline 14 the half-width would be {g} instead of {h}. That formula "
+        "By the formula of ASHRAE Guideline 14 the half-width would be {g} instead of {h}. "
+        "That formula "
         "knows the scatter of the model alone; buildings also drift from one year to the next, "
         "and the range printed here carries that drift.",
         g=say.figure(u.guideline_14, u.unit, "uncertainty.guideline_14", half=u.guideline_14),

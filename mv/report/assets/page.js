@@ -58,9 +58,13 @@
       a.separatethousands = true;
       a.exponentformat = "none";
       a.fixedrange = axis === "y";
-      if (narrow && axis === "x") { a.nticks = 5; }
+      if (narrow && axis === "x") { a.nticks = 4; a.tickangle = 0; }
+      if (narrow && a.ticktext) {
+        a.ticktext = a.ticktext.map(function (t) { return t.length > 20 ? t.slice(0, 19) + "…" : t; });
+      }
     });
     spec.data.forEach(function (t) {
+      if (t.marker && /-open$|^x$/.test(t.marker.symbol)) { t.marker.line = { width: 2, color: t.marker.color }; }
       if (t.type === "bar" && t.name) { t.hoverlabel = { namelength: -1 }; }
     });
     var base = {

@@ -1,0 +1,1 @@
+"""The charts of the pages, one a file; each registers itself."""

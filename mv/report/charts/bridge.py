@@ -114,7 +114,8 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         key=key,
         question=question,
         title=title,
-        alt=f"{title}. Bars lead from {bridge.start_label} at the head to {bridge.end_label} at the "
+        alt=f"{title}. Bars lead from {bridge.start_label} at the head to {bridge.end_label} "
+        f"at the "
         f"foot, each step in {unit_words(bridge.unit)}.",
         data=data,
         layout=layout(

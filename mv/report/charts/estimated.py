@@ -1,4 +1,4 @@
-"""Is the estimator biased?  Verified against estimated annual savings, with the line of equality."""
+"""Is the estimator biased?  Verified against estimated savings a year, and equality."""
 
 from __future__ import annotations
 
@@ -70,15 +70,18 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
             tuple(
                 (
                     s.name or s.site,
-                    *(say.number(v) for v in (
-                        s.annual.estimated_savings,
-                        s.annual.verified_savings.value,
-                        s.annual.verified_savings.low,
-                        s.annual.verified_savings.high,
-                    )),
+                    *(
+                        say.number(v)
+                        for v in (
+                            s.annual.estimated_savings,
+                            s.annual.verified_savings.value,
+                            s.annual.verified_savings.low,
+                            s.annual.verified_savings.high,
+                        )
+                    ),
                 )
                 for s in sites
             ),
         ),
         height=400,
-    )  # fmt: skip
+    )

@@ -58,7 +58,10 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             drop[have] = np.nanmean(before[have], axis=1) - np.nanmean(after[have], axis=1)
             at = int(np.nanargmax(drop))
             lower = int(np.sum(drop > 0))
-            title = f"{lower} of 24 hours of the day became lower, {hour(at)} to {hour(at + 1)} the most"
+            title = (
+                f"{lower} of 24 hours of the day became lower, {hour(at)} to "
+                f"{hour(at + 1)} the most"
+            )
     rows = []
     if periods is not None:
         rows = [
@@ -75,7 +78,8 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         key="chart-heat",
         question=question,
         title=title,
-        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for every "
+        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for "
+        f"every "
         "week from left to right and every local hour from midnight at the foot upwards.",
         data=[
             {

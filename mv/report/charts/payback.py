@@ -23,7 +23,6 @@ from mv.report.charts.cumulative import thin
 from mv.report.charts.view import SiteView
 from mv.report.format import Say, month
 
-
 LEAST_MONTHS = 48
 """Months drawn at least."""
 BEYOND = 1.6

@@ -75,7 +75,8 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         key="chart-profiles",
         question=question,
         title=title,
-        alt=f"{title}. Mean power in {unit} by local hour: two lines for operating days, two dotted "
+        alt=f"{title}. Mean power in {unit} by local hour: two lines for operating days, two "
+        f"dotted "
         "ones for the other days, before and after the works.",
         data=data,
         layout=layout(x_axis, axis(unit, rangemode="tozero")),

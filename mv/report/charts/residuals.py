@@ -73,7 +73,8 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         key="chart-residuals-time",
         question=question,
         title=title,
-        alt=f"{title}. Measured less modelled use in {unit} for each {what} of the baseline period; "
+        alt=f"{title}. Measured less modelled use in {unit} for each {what} of the baseline "
+        f"period; "
         "a good model scatters evenly about zero.",
         data=data,
         layout=layout(date_axis(), axis(f"measured − model, {unit}"), shapes=[rule(y=0)]),
@@ -107,7 +108,8 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
     title = (
         "No step of temperature is missed clearly"
         if clear == 0
-        else f"{clear} step{'s' if clear > 1 else ''} of 5 °C lie{'' if clear > 1 else 's'} clearly "
+        else f"{clear} step{'s' if clear > 1 else ''} of 5 °C lie{'' if clear > 1 else 's'} "
+        f"clearly "
         "off the model"
     )
     unit = view.per_day

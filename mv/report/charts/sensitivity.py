@@ -46,7 +46,8 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         f"{'Both' if len(usable) == 2 else f'All {len(usable)}'} plausible forms give a saving "
         "within the range"
         if inside == len(usable)
-        else f"{len(usable) - inside} of {len(usable)} plausible forms give a saving outside the range"
+        else f"{len(usable) - inside} of {len(usable)} plausible forms give a saving outside "
+        f"the range"
     )
     return Chart(
         key="chart-sensitivity",

@@ -40,14 +40,23 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     size = 7 if view.is_bills else 4
     data = [
         points(
-            "baseline period", temperature[before], measured[before], "before",
-            symbol="diamond", size=size + 1, opacity=0.75,
+            "baseline period",
+            temperature[before],
+            measured[before],
+            "before",
+            symbol="diamond",
+            size=size + 1,
+            opacity=0.75,
         ),
         points(
-            "reporting period", temperature[after], measured[after], "after",
-            size=size, opacity=0.75,
+            "reporting period",
+            temperature[after],
+            measured[after],
+            "after",
+            size=size,
+            opacity=0.75,
         ),
-    ]  # fmt: skip
+    ]
     curve = model.curve
     for name, values in curve.items():
         if name == "temperature":

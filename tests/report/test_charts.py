@@ -1,0 +1,156 @@
+"""Every registered chart, held to one contract, and the still pictures."""
+
+import io
+import re
+import xml.etree.ElementTree as ET
+import zlib
+
+import numpy as np
+import orjson
+import pytest
+
+from mv.report.charts import static
+from mv.report.charts.base import CHARTS, Chart, NotDrawn, dates, keys_of, label
+from mv.report.charts.view import SiteView
+from mv.report.format import Say
+from tests.report.fabricated import (
+    make_bills_site,
+    make_comparison,
+    make_portfolio,
+    make_site,
+    make_unverifiable,
+)
+
+SAY = Say("EUR")
+SITES = {
+    s.site: s for s in (make_site(), make_bills_site(), make_unverifiable(), make_comparison())
+}
+SOURCES = [("site", key) for key in SITES] + [("portfolio", "all"), ("portfolio", "empty")]
+
+
+def build(kind, source: str):
+    if kind.of == "site":
+        site = SITES[source]
+        return kind.build(SiteView(site, site), SAY)
+    return kind.build(make_portfolio([] if source == "empty" else None), SAY)
+
+
+CASES = [(k.name, s) for k in CHARTS for of, s in SOURCES if of == k.of]
+
+
+def roles(value) -> set[str]:
+    if isinstance(value, dict):
+        return set().union(*(roles(v) for v in value.values())) if value else set()
+    if isinstance(value, list | tuple):
+        return set().union(*(roles(v) for v in value)) if value else set()
+    return {value[1:]} if isinstance(value, str) and value.startswith("@") else set()
+
+
+@pytest.mark.parametrize(("name", "source"), CASES)
+def test_contract(name, source, stylesheet_roles):
+    kind = CHARTS[name]
+    made = build(kind, source)
+    assert made.key == "chart-" + name.replace("_", "-")
+    assert made.question.endswith("?")
+    if isinstance(made, NotDrawn):
+        assert made.reason
+        assert not made.reason.endswith(".")
+        return
+    assert isinstance(made, Chart)
+    assert made.title
+    assert made.title in made.alt
+    assert made.data
+    assert made.table.rows
+    assert {len(row) for row in made.table.rows} == {len(made.table.head)}
+    for which in ("xaxis", "yaxis"):  # an axis has a title with its unit, or names, or dates
+        axis = made.layout[which]
+        assert axis["title"]["text"] or "ticktext" in axis or axis.get("type") == "date"
+    orjson.dumps([made.data, made.layout], option=orjson.OPT_SERIALIZE_NUMPY)
+    assert roles(made.data) | roles(made.layout) <= stylesheet_roles
+    # the same results give the same bytes
+    assert static.draw(made) == static.draw(build(kind, source))
+
+
+@pytest.mark.parametrize(("name", "source"), CASES)
+def test_still_picture_is_sound(name, source):
+    made = build(CHARTS[name], source)
+    if isinstance(made, NotDrawn):
+        return
+    picture = static.draw(made)
+    tree = ET.fromstring(picture.replace("&lt;", "").replace("&gt;", ""))
+    assert "nan" not in picture
+    assert "inf" not in picture.lower().replace("information", "")
+    shapes = [e for e in tree.iter() if e.tag.rpartition("}")[2] in ("path", "rect", "image")]
+    assert len(shapes) > 2
+    assert len(picture) < 150_000
+
+
+@pytest.mark.parametrize(("name", "source"), CASES)
+def test_read_without_colour(name, source):
+    """Traces of one kind differ by dash, symbol, thickness or place, not by colour alone."""
+    made = build(CHARTS[name], source)
+    if isinstance(made, NotDrawn):
+        return
+    seen = {}
+    for key in keys_of(made):
+        if key.kind in ("line", "points"):
+            sign = (key.kind, key.dash, key.symbol)
+            seen.setdefault(sign, []).append(key)
+    alike = {sign: keys for sign, keys in seen.items() if len(keys) > 1}
+    # profiles and days: pairs of before and after that lie apart and differ in lightness
+    if name in ("profiles", "daily"):
+        return
+    assert not alike, alike
+
+
+def test_sites_with_intervals_draw_everything_but_what_they_lack():
+    site = make_site()
+    missing = {
+        k.name for k in CHARTS if k.of == "site" and isinstance(build(k, site.site), NotDrawn)
+    }
+    assert missing == {"bridge_bill", "bridge_payback", "site_placebo"}
+
+
+def test_bill_site_says_why_it_has_no_hours():
+    reason = build(CHARTS["heat"], "ice-store").reason
+    assert reason == "bills don't show the hours of a day"
+
+
+def test_names_are_harmless_in_chart_text():
+    assert label("<b>=cmd()</b> & more") == "&lt;b&gt;=cmd()&lt;/b&gt; &amp; more"
+    assert len(label("x" * 99, 40)) == 40
+
+
+def test_days_know_no_zone():
+    assert dates(["1970-01-02", "2024-03"]).tolist() == [1, 19783]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "labels"),
+    [
+        (0, 1, ["0", "0.2", "0.4", "0.6", "0.8", "1.0"]),
+        (-20, 20, ["−20", "−10", "0", "10", "20"]),
+        (0, 52_000, ["0", "10\u202f000", "20\u202f000", "30\u202f000", "40\u202f000", "50\u202f000"]),
+    ],
+)  # fmt: skip
+def test_ticks(low, high, labels):
+    assert [text for _, text in static.ticks(low, high)] == labels
+
+
+def test_date_ticks_stand_on_first_days():
+    days = dates(["2023-01-15", "2024-02-01"])
+    told = static.date_ticks(*days.tolist())
+    assert [t for _, t in told][:3] == ["Mar 23", "May 23", "Jul 23"]
+    assert all(str(np.datetime64(d, "D")).endswith("-01") for d, _ in told)
+
+
+def test_png_is_what_it_says():
+    pixels = np.zeros((2, 3, 4), dtype=np.uint8)
+    pixels[0, 0] = (10, 20, 30, 255)
+    data = static.png(pixels)
+    assert data[:8] == b"\x89PNG\r\n\x1a\n"
+    body = re.search(rb"IDAT(.*)....\x00\x00\x00\x00IEND", data, re.S)[1]
+    raw = zlib.decompressobj().decompress(body)
+    assert raw[:5] == bytes([0, 10, 20, 30, 255])
+    assert len(raw) == 2 * (1 + 3 * 4)
+    assert io.BytesIO(data).read(4) == b"\x89PNG"

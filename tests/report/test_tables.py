@@ -1,0 +1,80 @@
+"""Tables for spreadsheets: whole, and safe to open."""
+
+import csv
+import dataclasses
+import io
+
+import openpyxl
+import pytest
+
+from mv.report.render import RenderOptions, context_of
+from mv.report.tables import csv_text, safe, site_tables, tables, write_tables
+from tests.report.fabricated import make_bills_site, make_portfolio, make_site
+
+
+@pytest.mark.parametrize("text", ["=cmd()", "+1", "-x", "@SUM(A1)", "\tx", "\rx", "\nx"])
+def test_text_that_could_run_is_quoted(text):
+    assert safe(text) == f"'{text}"
+
+
+@pytest.mark.parametrize("value", [-1.5, 0, None, "hall", "a=b", "Ost-Halle"])
+def test_everything_else_passes(value):
+    assert safe(value) == value
+
+
+def test_numbers_keep_all_their_digits():
+    rows = list(csv.reader(io.StringIO(csv_text([["a"], [-0.1234567890123456]]))))
+    assert float(rows[1][0]) == -0.1234567890123456
+
+
+def test_every_site_has_a_row_with_its_own_numbers():
+    result = make_portfolio()
+    head, *rows = tables(result)["sites"]
+    assert [r[0] for r in rows] == [s.site for s in result.sites]
+    for row, site in zip(rows, result.sites, strict=True):
+        told = dict(zip(head, row, strict=True))
+        assert told["verdict"] == site.verdict
+        expected = site.avoided_energy.value if site.avoided_energy else None
+        assert told["avoided_energy"] == expected
+
+
+def test_days_of_a_site():
+    site = make_site()
+    files = site_tables(site, context_of(make_portfolio()))
+    assert set(files) == {"tables/daily/ferry-hall.csv", "tables/months/ferry-hall.csv"}
+    rows = list(csv.DictReader(io.StringIO(files["tables/daily/ferry-hall.csv"].decode())))
+    assert len(rows) == len(site.series.daily["date"])
+    assert float(rows[0]["measured"]) == site.series.daily["measured"][0]
+    bills = site_tables(make_bills_site(), context_of(make_portfolio()))
+    assert "tables/bills/ice-store.csv" in bills
+
+
+def test_months_are_gathered_and_the_workbook_opens(tmp_path):
+    hostile = make_site("evil", "=cmd|' /C calc'!A0")
+    result = make_portfolio([hostile, make_site()])
+    for site in result.sites:
+        for name, content in site_tables(site, context_of(result)).items():
+            path = tmp_path / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+    written = write_tables(result, tmp_path)
+    assert not (tmp_path / "tables" / "months").exists()
+    months = (tmp_path / "tables" / "months.csv").read_text(encoding="utf-8").splitlines()
+    assert len(months) == 1 + 2 * 12
+    book = openpyxl.load_workbook(written[-1])
+    assert set(book.sheetnames) == {"sites", "months", "coefficients", "findings", "inputs"}
+    cell = book["sites"]["B2"]
+    assert cell.data_type == "s"
+    assert cell.value == "'=cmd|' /C calc'!A0"
+    head = [c.value for c in book["sites"][1]]
+    saved = book["sites"].cell(3, head.index("avoided_energy") + 1)
+    assert saved.data_type == "n"
+    assert saved.value == pytest.approx(result.sites[1].avoided_energy.value, rel=1e-12)
+
+
+def test_tables_of_the_edition_without_names():
+    result = make_portfolio([dataclasses.replace(make_site(), name="Ferry hall")])
+    context = context_of(result, RenderOptions(redact=True))
+    (first, *_) = site_tables(result.sites[0], context).items()
+    assert first[0] == "tables/daily/site-001.csv"
+    assert b"ferry" not in first[1].lower()
