@@ -90,16 +90,26 @@ def test_the_map_is_that_of_now():
     assert with_map(DEVELOPERS) == DEVELOPERS, "run python tests/house/write_map.py"
 
 
-@pytest.mark.parametrize("number", range(len(blocks(DEVELOPERS, "python"))))
-def test_snippets_of_the_walk_throughs_run(number: int):
-    code = blocks(DEVELOPERS, "python")[number]
-    assert "assert" in code, "a walk-through ends by showing that it works"
-    # In a process of its own: what it registers must not be met by other tests.
+def run_snippet(code: str) -> str:
+    """Run in a process of its own: what a snippet registers must not be met by other tests."""
     run = subprocess.run(
         [sys.executable, "-W", "error", "-c", code],
         cwd=ROOT, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert run.returncode == 0, run.stderr
+    return run.stdout
+
+
+@pytest.mark.parametrize("number", range(len(blocks(DEVELOPERS, "python"))))
+def test_snippets_of_the_walk_throughs_run(number: int):
+    code = blocks(DEVELOPERS, "python")[number]
+    assert "assert" in code, "a walk-through ends by showing that it works"
+    run_snippet(code)
+
+
+def test_the_lines_for_python_run():
+    (code,) = blocks(README, "python")
+    assert run_snippet(code).startswith("savings shown")
 
 
 def test_release_notes_open_with_the_version():
