@@ -29,8 +29,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from mv.baseline.hourly import fit_hourly
 from mv.baseline.rows import used
-from mv.savings.drift import carrier_kind
+from mv.findings import ModelError
+from mv.savings.drift import DAYS_A_MONTH, RECENCY_SHARE, carrier_kind, recency_weights
 from mv.savings.placebo import (
     BUILDINGS_LEAST,
     SITE_YEARS_LEAST,
@@ -154,25 +156,68 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
     )
 
 
-def untouched_hours(fit, reporting_hours: pd.DataFrame, hours: Sequence[int]) -> float:
+def untouched_hours(
+    fit,
+    baseline_hours: pd.DataFrame,
+    reporting_hours: pd.DataFrame,
+    hours: Sequence[int],
+    carrier: str,
+) -> float:
     """Fraction that a site seems to have saved in hours of the week that nothing touched.
 
     Parameters
     ----------
     fit : hourly baseline model.
-    reporting_hours : rows of hours of the reporting period, with `hour_of_week`.
+    baseline_hours, reporting_hours : rows of hours with `hour_of_week`.
     hours : hours of the week (0 is Monday midnight) that the retrofit can't touch.
+    carrier : says whether the level is corrected by the latest residuals, as the official one is.
 
     Returns
     -------
     1 − measured ÷ model over those hours; NaN where the model is not above zero there.
     """
-    rows = used(reporting_hours)
-    rows = rows[np.isin(rows["hour_of_week"].to_numpy(), np.asarray(hours))]
-    modelled = float(np.sum(fit.predict(rows))) if len(rows) else 0.0
+    base, report = (
+        rows[np.isin(rows["hour_of_week"].to_numpy(), np.asarray(hours, dtype=int))]
+        for rows in (used(baseline_hours), used(reporting_hours))
+    )
+    if len(base) == 0 or len(report) == 0:
+        return math.nan
+    level = 0.0
+    if carrier_kind(carrier) == "electricity":
+        weight = recency_weights(base)
+        residuals = base["energy"].to_numpy(dtype=float) - np.asarray(fit.predict(base))
+        level = RECENCY_SHARE * float(weight @ residuals) / float(weight.sum())
+    modelled = float(np.sum(fit.predict(report))) + level * len(report)
     if not modelled > 0:
         return math.nan
-    return 1 - float(rows["energy"].sum()) / modelled
+    return 1 - float(report["energy"].sum()) / modelled
+
+
+def hour_pairs(
+    trials: Sequence[Trial],
+    hourly: pd.DataFrame,
+    hours: Sequence[int],
+    *,
+    baseline_months: float = 12.0,
+    reporting_months: float = 12.0,
+) -> list[Pair]:
+    """Give a site's trials what its untouched hours seem to have saved over the same cuts.
+
+    `hourly`: rows of hours of the same history.  A cut that has no hourly model gets NaN.
+    """
+    pairs = []
+    for trial in trials:
+        cut = pd.Timestamp(trial.start, tz="UTC")
+        first = cut - pd.Timedelta(days=baseline_months * DAYS_A_MONTH)
+        last = cut + pd.Timedelta(days=reporting_months * DAYS_A_MONTH)
+        base = hourly[(hourly.index >= first) & (hourly.index < cut)]
+        report = hourly[(hourly.index >= cut) & (hourly.index < last)]
+        try:
+            companion = untouched_hours(fit_hourly(base), base, report, hours, trial.carrier)
+        except ModelError:
+            companion = math.nan
+        pairs.append(Pair(trial, companion))
+    return pairs
 
 
 def group_companions(

@@ -88,11 +88,12 @@ def sum_row(fit, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def solve(x: np.ndarray, weight: np.ndarray, g: np.ndarray) -> np.ndarray:
-    """(X'WX)⁻¹g without forming X'WX: least norm where columns depend on one another."""
+    """(X'WX)⁻¹g; least norm where columns depend on one another."""
     root = np.sqrt(weight)[:, None] * x
     scale = np.sqrt(np.einsum("ij,ij->j", root, root))
     scale[scale == 0] = 1.0
-    return np.linalg.pinv((root / scale).T @ (root / scale), hermitian=True) @ (g / scale) / scale
+    root = root / scale
+    return np.linalg.pinv(root.T @ root, hermitian=True) @ (g / scale) / scale
 
 
 def residual_degrees(fit, n: int) -> int:

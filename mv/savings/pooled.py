@@ -1,16 +1,23 @@
-"""How uncertain is the sum over sites?
+"""How uncertain is the sum over sites, and how many verdicts may chance alone have made?
 
 Drift is nearly independent between sites, so site half-widths add in quadrature; what all sites of
 one year share (`sigma_common`) adds straight.  The plain sum of half-widths is the bound that
 holds whatever the dependence.
+
+At a two-sided confidence c a site that saves nothing is given "savings shown" with a chance of
+(1 − c)/2, and "use increased" with the same.  Among many sites some such verdicts are to be
+expected (the comparison-wise error rate of any text on multiple tests).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+
+from mv.findings import ModelError
 
 
 def portfolio_half_width(
@@ -32,3 +39,40 @@ def correlated_half_width(half_widths: Sequence[float], correlation: float) -> f
     """Half-width of a sum whose parts share one correlation: √((1−r)ΣU² + r(ΣU)²)."""
     widths = np.asarray(half_widths, dtype=float)
     return math.sqrt((1 - correlation) * float(widths @ widths) + correlation * widths.sum() ** 2)
+
+
+@dataclass(frozen=True)
+class FalseVerdicts:
+    """What chance alone would do among the sites of a portfolio."""
+
+    sites: int
+    shown: int
+    """Sites with the verdict "savings shown"."""
+    expected: float
+    """False "savings shown" to be expected at most: if no site saved anything."""
+    at_least_one: float
+    """Chance of one or more, if no site saved anything and sites are independent."""
+    share_of_shown: float | None
+    """Largest expected share of false ones among those shown; None where none is shown."""
+    words: str
+
+
+def false_verdicts(sites: int, shown: int, confidence: float) -> FalseVerdicts:
+    """Say how many of the verdicts "savings shown" chance alone may have made.
+
+    Raises ModelError for counts that can't be.
+    """
+    if not 0 <= shown <= sites:
+        raise ModelError(f"{shown} of {sites} sites can't have been shown to save")
+    chance = (1 - confidence) / 2
+    expected = sites * chance
+    at_least_one = 1 - (1 - chance) ** sites
+    share = min(1.0, expected / shown) if shown else None
+    words = (
+        f"If none of the {sites} sites saved anything, {expected:.1f} would still be expected to "
+        f"show savings at {confidence:.0%} confidence, and one or more with a chance of "
+        f"{at_least_one:.0%}."
+    )
+    if shown:
+        words += f" {shown} did."
+    return FalseVerdicts(sites, shown, expected, at_least_one, share, words)

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -206,15 +207,27 @@ def _strongest(
         end = n if only.open_end else only.last + 1
         consider(np.array([only.first]), np.array([end]), closed=not only.open_end)
         return best
-    for window in scan.windows:
-        if window > n // 2:
-            break
-        first = np.arange(scan.edge, n - window - scan.edge)
-        if len(first):
-            consider(first, first + window, closed=True)
-    first = np.arange(scan.step, n - scan.step)
-    consider(first, np.full(len(first), n), closed=False)
+    closed, steps = _places(n, scan)
+    if len(closed[0]):
+        consider(*closed, closed=True)
+    if len(steps[0]):
+        consider(*steps, closed=False)
     return best
+
+
+@lru_cache(maxsize=16)
+def _places(n: int, scan: Scan) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+    """First rows and ends of all closed windows, and of all steps that last to the end."""
+    firsts = [
+        np.arange(scan.edge, n - window - scan.edge) for window in scan.windows if window <= n // 2
+    ]
+    ends = [first + window for first, window in zip(firsts, scan.windows, strict=False)]
+    steps = np.arange(scan.step, n - scan.step)
+    none = np.zeros(0, dtype=int)
+    return (
+        (np.concatenate([none, *firsts]), np.concatenate([none, *ends])),
+        (steps, np.full(len(steps), n)),
+    )
 
 
 def _basis(x: np.ndarray) -> np.ndarray:

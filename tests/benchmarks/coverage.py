@@ -7,13 +7,18 @@ Bills, days and hours of the same sites go through the official choice of model 
 interval; totals are of 20 sites each.
 
 Settings
-    step      the level changes between the years as the shipped prior says; shipped prior
+    step      the level changes between the years as the shipped prior says, calm sites and
+              others (these miss days) half and half; shipped prior
     walk      the level wanders month by month with heavy-tailed steps, sized so that the median
               error of days is what the study behind the prior found (4 to 5 %); shipped prior
     gas       as `step`, heated buildings, the prior's gas figures; shipped prior
     restless  twice the prior's drift, four years of history; own placebo trial
     quiet     a third of the prior's drift, four years of history; own placebo trial
     restless, prior only     what the shipped prior would have covered there
+
+No level changes by more than half in a year: beyond that the meter or the building is another one,
+which the event finder tells and no interval averages.  The tails matter for totals: were they
+Student's without end, quadrature would cover 80 to 87 % of totals of 20 sites, not 90 %.
 
     python tests/benchmarks/coverage.py [sites] [--no-hours]
 """
@@ -22,7 +27,7 @@ from __future__ import annotations
 
 import sys
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -40,6 +45,7 @@ CONFIDENCE = 0.9
 PER_TOTAL = 20
 YEAR = 365
 SAVING = 0.10
+LARGEST_STEP = 0.5
 
 
 @dataclass(frozen=True)
@@ -48,8 +54,9 @@ class Setting:
 
     name: str
     carrier: str = "electricity"
-    tau: float = 0.040
-    nu: float = 2.0
+    tau: tuple[float, float] = (0.040, 0.037)
+    """Scale of the drift: sites that miss days, calm sites."""
+    nu: tuple[float, float] = (2.0, 2.3)
     common: float = 0.008
     walk: bool = False
     years_before: int = 1
@@ -58,11 +65,11 @@ class Setting:
 
 SETTINGS = (
     Setting("step"),
-    Setting("walk", tau=0.027, nu=2.5, walk=True),
-    Setting("gas", carrier="natural_gas", tau=0.040, nu=1.8, common=0.044),
-    Setting("restless", tau=0.080, years_before=4, own=True),
-    Setting("quiet", tau=0.013, years_before=4, own=True),
-    Setting("restless, prior only", tau=0.080, years_before=1),
+    Setting("walk", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True),
+    Setting("gas", carrier="natural_gas", tau=(0.040, 0.046), nu=(1.8, 2.1), common=0.044),
+    Setting("restless", tau=(0.080, 0.074), years_before=4, own=True),
+    Setting("quiet", tau=(0.013, 0.012), years_before=4, own=True),
+    Setting("restless, prior only", tau=(0.080, 0.074), years_before=1),
 )
 WITHOUT_HOURS = {"restless", "quiet", "restless, prior only"}
 
@@ -99,7 +106,8 @@ def simulated_site(
     cv = rng.uniform(0.04, 0.16)
     noise = cv * _autoregressive(rng, n, rng.uniform(0.3, 0.75), tails=6)
     scale = np.sqrt(shape / shape.mean()) if setting.carrier != "electricity" else 1.0
-    level = _level(rng, setting, n, year) + common[year]
+    calm = rng.random() < 0.5
+    level = _level(rng, setting, year, calm) + common[year]
     use = mean * (shape * (1 + level) + noise * shape.mean() * scale)
     rows = pd.DataFrame(
         {
@@ -108,7 +116,7 @@ def simulated_site(
             "operating": operating,
             "day_type": (operating < 0.5).astype(np.int8),
             "weight": 1.0,
-            "status": "used",
+            "status": np.where(rng.random(n) < (0.0 if calm else 0.1), "coverage_low", "used"),
         },
         index=dates,
     )
@@ -126,15 +134,16 @@ def _autoregressive(rng, n, rho, tails=None) -> np.ndarray:
     return lfilter([1.0], [1.0, -rho], shocks)
 
 
-def _level(rng, setting: Setting, n: int, year: np.ndarray) -> np.ndarray:
+def _level(rng, setting: Setting, year: np.ndarray, calm: bool) -> np.ndarray:
+    tau, nu, n = setting.tau[calm], setting.nu[calm], len(year)
     if setting.walk:
-        months = n // 30 + 1
-        steps = setting.tau / np.sqrt(8) * rng.standard_t(setting.nu, months)
-        walk = np.cumsum(steps)
+        months = n // 30 + 2
+        walk = np.cumsum(tau / np.sqrt(8) * rng.standard_t(nu, months))
         path = np.interp(np.arange(n) / 30, np.arange(months), walk)
-    else:
-        steps = setting.tau * rng.standard_t(setting.nu, year[-1] + 1)
-        path = np.cumsum(steps)[year]
+        return np.clip(path - path[0], -0.9, 5.0)
+    steps = tau * rng.standard_t(nu, 20 * (year[-1] + 1))
+    steps = steps[np.abs(steps) <= LARGEST_STEP][: year[-1] + 1]
+    path = np.cumsum(steps)[year]
     return np.clip(path - path[0], -0.9, 5.0)
 
 
@@ -160,14 +169,14 @@ def _hours(rng, rows: pd.DataFrame) -> pd.DataFrame:
             "temperature": (rows["temperature"].to_numpy()[:, None] + swing).ravel(),
             "hour_of_week": (weekday[:, None] * 24 + hour).ravel(),
             "operating": np.repeat(operating.astype(float), 24),
-            "status": "used",
+            "status": np.repeat(rows["status"].to_numpy(), 24),
         },
         index=start,
     )
 
 
 def as_bills(rows: pd.DataFrame) -> pd.DataFrame:
-    """Monthly bills of the same days."""
+    """Monthly bills of the same days; a bill knows no missing days."""
     month = (rows.index.year * 12 + rows.index.month).to_numpy()
     month = month - month[0]
     days = np.bincount(month).astype(float)
@@ -205,43 +214,52 @@ class Outcome:
     saving: float
 
 
-def verified(setting: Setting, rows: pd.DataFrame, granularity: str, saving: float, own) -> Outcome:
-    """Fit the last year but one, verify the last, in which `saving` of use is taken off."""
+def verified(
+    setting: Setting, rows: pd.DataFrame, granularity: str, savings: tuple[float, ...], own
+) -> list[Outcome]:
+    """Fit the last year but one, verify the last, in which each saving of use is taken off."""
     starts = rows["start"].to_numpy() if granularity == "bills" else rows.index
     starts = pd.DatetimeIndex(starts).tz_localize(None)
     first = pd.Timestamp("2019-01-01") + pd.Timedelta(days=YEAR * (setting.years_before - 1))
     cut = first + pd.Timedelta(days=YEAR)
     baseline = rows[(starts >= first) & (starts < cut)]
-    without = rows[starts >= cut]
-    reporting = without.assign(energy=without["energy"] * (1 - saving))
+    without = rows[(starts >= cut) & (rows["status"] == "used").to_numpy()]
     if granularity == "hourly":
         fit = fit_hourly(baseline)
     else:
         fit = select(baseline, granularity, setting.carrier).fit
     level = recency_level(fit, baseline, setting.carrier)
-    got = avoided_energy(fit, baseline, reporting, level_correction=level)
-    made = interval(
-        fit,
-        baseline,
-        reporting,
-        carrier=setting.carrier,
-        granularity=granularity,
-        confidence=CONFIDENCE,
-        prior=load_prior(),
-        adjusted_baseline=got.adjusted_baseline,
-        avoided=got.avoided,
-        own=own,
-    )
     days = without["days"] if granularity == "bills" else 1.0
-    truth = float((without["energy"] * days).sum()) * saving
-    return Outcome(got.avoided - truth, made.half_width, got.adjusted_baseline, truth)
+    made, outcomes = None, []
+    for saving in savings:
+        # on each day another share is saved, `saving` on the whole
+        share = saving * np.linspace(0.5, 1.5, len(without))
+        reporting = without.assign(energy=without["energy"] * (1 - share))
+        truth = float((without["energy"] * days * share).sum())
+        got = avoided_energy(fit, baseline, reporting, level_correction=level)
+        # the interval does not depend on what was saved, so it is made once
+        made = made or interval(
+            fit,
+            baseline,
+            reporting,
+            carrier=setting.carrier,
+            granularity=granularity,
+            confidence=CONFIDENCE,
+            prior=load_prior(),
+            adjusted_baseline=got.adjusted_baseline,
+            avoided=got.avoided,
+            own=own,
+        )
+        outcomes.append(Outcome(got.avoided - truth, made.half_width, got.adjusted_baseline, truth))
+    return outcomes
 
 
 def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed: int) -> dict:
     """Outcomes by granularity and with or without a saving."""
     rng = np.random.default_rng(seed)
     common = rng.normal(0, setting.common, (sites // PER_TOTAL + 1, setting.years_before + 1))
-    tables, trials = [], []
+    tables: list = []
+    trials: dict[str, list] = {g: [] for g in granularities}
     for i in range(sites):
         shared = np.cumsum(common[i // PER_TOTAL])
         rows, hours, _ = simulated_site(
@@ -251,24 +269,23 @@ def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed
         if setting.own:
             history = rows.iloc[: YEAR * setting.years_before]
             for granularity in granularities:
-                trials += trials_of_site(
+                trials[granularity] += trials_of_site(
                     history if granularity == "daily" else as_bills(history),
                     site=str(i),
                     carrier=setting.carrier,
                     granularity=granularity,
                     prior=load_prior(),
                 )
-    trial = placebo(trials)
+    trial = {g: placebo(each) for g, each in trials.items()}
     outcomes: dict[tuple[str, bool], list[Outcome]] = {}
     for i, (rows, hours) in enumerate(tables):
-        own = trial.own_drift(setting.carrier, str(i)) if setting.own else None
         for granularity in granularities:
+            own = trial[granularity].own_drift(setting.carrier, str(i)) if setting.own else None
             table = {"daily": rows, "hourly": hours}.get(granularity)
             table = as_bills(rows) if granularity == "bills" else table
-            for saved in (False, True):
-                outcomes.setdefault((granularity, saved), []).append(
-                    verified(setting, table, granularity, SAVING if saved else 0.0, own)
-                )
+            both = verified(setting, table, granularity, (0.0, SAVING), own)
+            for saved, outcome in zip((False, True), both, strict=True):
+                outcomes.setdefault((granularity, saved), []).append(outcome)
     return outcomes
 
 
@@ -303,11 +320,8 @@ def summary(setting: Setting, outcomes: dict) -> list[dict]:
     return lines
 
 
-def study(
-    sites: int, *, hours: bool = True, settings=SETTINGS, portfolios: int = 1
-) -> pd.DataFrame:
-    """The whole table; `portfolios` independent portfolios of `sites` sites each."""
-    lines = []
+def study(sites: int, *, hours: bool = True, settings=SETTINGS, portfolios: int = 1):
+    """One table a setting; `portfolios` independent portfolios of `sites` sites each."""
     for setting in settings:
         kinds = ("bills", "daily")
         if hours and setting.name not in WITHOUT_HOURS:
@@ -316,19 +330,13 @@ def study(
         for k in range(portfolios):
             for key, each in portfolio(setting, sites, kinds, seed=11 + k).items():
                 gathered.setdefault(key, []).extend(each)
-        lines += summary(setting, gathered)
-    return pd.DataFrame(lines)
-
-
-def small(name: str, **changes) -> Setting:
-    """One of the settings, changed."""
-    return replace(next(s for s in SETTINGS if s.name == name), **changes)
+        yield pd.DataFrame(summary(setting, gathered))
 
 
 if __name__ == "__main__":
     arguments = [a for a in sys.argv[1:] if not a.startswith("-")]
     number = int(arguments[0]) if arguments else 500
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        table = study(number, hours="--no-hours" not in sys.argv)
-    print(table.to_string(index=False, float_format=lambda v: f"{v:.3f}"))
+    warnings.simplefilter("error")
+    for nth, table in enumerate(study(number, hours="--no-hours" not in sys.argv)):
+        text = table.to_string(index=False, float_format=lambda v: f"{v:.3f}", col_space=9)
+        print(text if nth == 0 else text.partition("\n")[2], flush=True)

@@ -11,6 +11,7 @@ from mv.savings.contrast import (
     contrast,
     group_companion,
     group_companions,
+    hour_pairs,
     untouched_hours,
     year_shape,
 )
@@ -149,17 +150,48 @@ def test_controls_are_matched_on_shape_time_and_building():
     assert math.isnan(pairs[4].companion)
 
 
-def test_untouched_hours_by_hand():
-    class Flat:
-        def predict(self, rows):
-            return np.full(len(rows), 10.0)
+class Flat:
+    def predict(self, rows):
+        return np.full(len(rows), 10.0)
 
-    index = pd.date_range("2024-01-01", periods=336, freq="h", tz="UTC", name="start")
-    hour = np.arange(336) % 168
-    rows = pd.DataFrame({"energy": 9.0, "hour_of_week": hour, "status": "used"}, index=index)
-    rows.loc[hour < 6, "energy"] = 9.8
-    assert untouched_hours(Flat(), rows, range(6)) == pytest.approx(0.02, rel=1e-12)
-    assert math.isnan(untouched_hours(Flat(), rows, []))
+
+def hour_rows(energy, weeks=2, start="2024-01-01"):
+    index = pd.date_range(start, periods=168 * weeks, freq="h", tz="UTC", name="start")
+    hour = np.arange(len(index)) % 168
+    return pd.DataFrame(
+        {
+            "energy": energy,
+            "temperature": 10.0 + 5 * np.sin(np.arange(len(index)) / 55),
+            "hour_of_week": hour,
+            "status": "used",
+        },
+        index=index,
+    )
+
+
+def test_untouched_hours_by_hand():
+    base, rows = hour_rows(10.5), hour_rows(9.0)
+    rows.loc[rows["hour_of_week"] < 6, "energy"] = 9.8
+    got = untouched_hours(Flat(), base, rows, range(6), "natural_gas")
+    assert got == pytest.approx(0.02, rel=1e-12)
+    # electricity: 0.7 of the baseline's latest residual, 0.5, is added to the level
+    got = untouched_hours(Flat(), base, rows, range(6), "electricity")
+    assert got == pytest.approx(1 - 9.8 / 10.35, rel=1e-12)
+    assert math.isnan(untouched_hours(Flat(), base, rows, [], "electricity"))
+
+
+def test_hours_follow_the_cuts_of_the_trials():
+    rng = np.random.default_rng(2)
+    weeks = 104
+    rows = hour_rows(10.0 + 0.1 * rng.standard_normal(168 * weeks), weeks, "2022-01-03")
+    after = rows.index >= "2023-01-02"
+    rows.loc[after & (rows["hour_of_week"] < 6), "energy"] *= 0.9
+    rows.loc[after & (rows["hour_of_week"] >= 6), "energy"] *= 0.5
+    made = trial(1, 2023, 0.4)
+    pairs = hour_pairs([made, trial(1, 2010, 0.0)], rows, range(6))
+    assert pairs[0].trial is made
+    assert pairs[0].companion == pytest.approx(0.1, abs=0.005)
+    assert math.isnan(pairs[1].companion)
 
 
 def test_year_shape_sums_to_one(daily_rows):
