@@ -406,6 +406,7 @@ def _prepare_carrier(
         if isinstance(bills, str):
             return refuse(bills, "Give bills with the same read dates, or verify one meter.")
         rows = bill_rows(bills, temperature, calendar)
+        rows["cost"] = bills.sort_values("start", ignore_index=True)["cost"]
         days = pd.DatetimeIndex(rows["start"])
         base = replace(base, kind="bills")
     if not len(rows):
@@ -480,7 +481,9 @@ def _apply_events(
     return rows
 
 
-def _judge(description: SiteDescription, carrier: PreparedCarrier, last: dt.date) -> PreparedCarrier:
+def _judge(
+    description: SiteDescription, carrier: PreparedCarrier, last: dt.date
+) -> PreparedCarrier:
     """Say whether the periods hold enough, and what is missing where they don't."""
     window, rows = carrier.window, carrier.rows
     if last <= window.installation_end:
@@ -497,6 +500,4 @@ def _judge(description: SiteDescription, carrier: PreparedCarrier, last: dt.date
         limits=description.settings.limits,
     )
     findings = (*carrier.findings, *verdict.findings)
-    return replace(
-        carrier, findings=findings, reason=verdict.reason, remedy=verdict.remedy
-    )
+    return replace(carrier, findings=findings, reason=verdict.reason, remedy=verdict.remedy)

@@ -104,9 +104,7 @@ def _check_meter(
     )
 
 
-def _rows(
-    description: SiteDescription, prepared: PreparedSite, got: MeterReadings
-) -> pd.DataFrame:
+def _rows(description: SiteDescription, prepared: PreparedSite, got: MeterReadings) -> pd.DataFrame:
     """Daily or bill rows of one meter; where there is no weather, judged by energy alone."""
     temperature = prepared.temperature
     if temperature is None:

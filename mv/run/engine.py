@@ -47,9 +47,7 @@ class Failure:
 class Engine(Protocol):
     """Anything that maps a function over tasks."""
 
-    def map(
-        self, function: Callable[..., Any], tasks: Iterable[Task]
-    ) -> Iterator[tuple[str, Any]]:
+    def map(self, function: Callable[..., Any], tasks: Iterable[Task]) -> Iterator[tuple[str, Any]]:
         """Yield (name, answer or Failure) in the order in which tasks finish."""
 
 
@@ -118,9 +116,7 @@ class Loop:
     def __exit__(self, *_: object) -> None:
         return None
 
-    def map(
-        self, function: Callable[..., Any], tasks: Iterable[Task]
-    ) -> Iterator[tuple[str, Any]]:
+    def map(self, function: Callable[..., Any], tasks: Iterable[Task]) -> Iterator[tuple[str, Any]]:
         """See `Engine`."""
         for name, arguments in tasks:
             yield name, guarded(function, self.limits.seconds, arguments)
@@ -157,9 +153,7 @@ class Pool:
                 process.kill()
         pool.shutdown(wait=True, cancel_futures=True)
 
-    def map(
-        self, function: Callable[..., Any], tasks: Iterable[Task]
-    ) -> Iterator[tuple[str, Any]]:
+    def map(self, function: Callable[..., Any], tasks: Iterable[Task]) -> Iterator[tuple[str, Any]]:
         """See `Engine`.
 
         When a worker is killed the pool can't tell which task it had: all that were under way are
@@ -175,9 +169,7 @@ class Pool:
             while source and len(running) < room:
                 task, tries = source.popleft()
                 try:
-                    future = self._start().submit(
-                        guarded, function, self.limits.seconds, task[1]
-                    )
+                    future = self._start().submit(guarded, function, self.limits.seconds, task[1])
                 except BrokenProcessPool:
                     source.appendleft((task, tries))
                     broken = True
@@ -258,9 +250,7 @@ class Cluster:
     def __exit__(self, *_: object) -> None:
         self.client.close()
 
-    def map(
-        self, function: Callable[..., Any], tasks: Iterable[Task]
-    ) -> Iterator[tuple[str, Any]]:
+    def map(self, function: Callable[..., Any], tasks: Iterable[Task]) -> Iterator[tuple[str, Any]]:
         """See `Engine`.  The scheduler itself repeats tasks of a worker that died."""
         from dask.distributed import as_completed
 
@@ -268,9 +258,7 @@ class Cluster:
         names: dict[str, str] = {}
 
         def submit(task: Task):
-            future = self.client.submit(
-                guarded, function, self.limits.seconds, task[1], pure=False
-            )
+            future = self.client.submit(guarded, function, self.limits.seconds, task[1], pure=False)
             names[future.key] = task[0]
             return future
 

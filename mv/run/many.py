@@ -168,9 +168,7 @@ def outcome_of(result: PortfolioResult, out: Path) -> Outcome:
     """What to say of a finished run."""
     from mv.rollup import standing
 
-    bad = [
-        (s.site, s.reason, s.remedy) for s in result.sites if standing(s) == "not_verifiable"
-    ]
+    bad = [(s.site, s.reason, s.remedy) for s in result.sites if standing(s) == "not_verifiable"]
     return Outcome(index=Path(out) / "index.html", counts=result.counts, not_verifiable=bad)
 
 
@@ -190,9 +188,7 @@ class _Run:
         self.cache = cache
         self.out = out
         self.descriptions: dict[str, SiteDescription] = {k: portfolio.describe(k) for k in keys}
-        self.keys: dict[str, str | None] = {
-            k: cache.key(d) for k, d in self.descriptions.items()
-        }
+        self.keys: dict[str, str | None] = {k: cache.key(d) for k, d in self.descriptions.items()}
         self.failures: dict[str, Failure] = {}
 
     # -- the whole run --------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import Any
 
+
 class Progress:
     """A bar on stderr where that is a terminal; silent otherwise.  Use as a context manager."""
 

@@ -40,7 +40,7 @@ class SecondAnswer:
 
 def first_pass(description: SiteDescription, keep: str | None) -> FirstAnswer:
     """Read, clean, bind and fit one site; the draft goes to the file `keep`, or back."""
-    from mv.verify.site import measure
+    from mv.verify.draft import measure
 
     draft = measure(description)
     packed = pickle.dumps(draft, protocol=5)

@@ -67,7 +67,61 @@ def not_claimed(why: str) -> DemandSavings:
     return DemandSavings(False, f"Not claimed: {why}")
 
 
-def demand_savings(
+@dataclass(frozen=True)
+class Estimate:
+    """A demand saving before its interval, kW."""
+
+    value: float
+    s: float
+    """Standard deviation of its model part."""
+    degrees: float
+    """Degrees of freedom of `s`."""
+    base: float
+    """Mean adjusted demand that the drift is a fraction of."""
+
+    def interval(self, uncertainty: SavingsUncertainty) -> Interval:
+        """With the drift, quantile and confidence of the site's official interval."""
+        confidence = uncertainty.confidence
+        widened = (
+            self.s * student_quantile(confidence, self.degrees) / normal_quantile(confidence)
+        )
+        half = uncertainty.quantile * math.hypot(widened, uncertainty.drift_tau * self.base)
+        return around(
+            self.value,
+            half,
+            "kW",
+            confidence=confidence,
+            kind="mean",
+            method="model part and drift part in quadrature, Student's quantile of the drift",
+            base=self.base,
+            fraction_of="adjusted peak",
+        )
+
+
+@dataclass(frozen=True)
+class DemandBasis:
+    """Both demand figures as the readings give them; `concluded` adds their intervals."""
+
+    why_not: str = ""
+    """Why no peak saving can be told; empty when it can."""
+    peak: Estimate | None = None
+    baseline_months: int = 0
+    window: Estimate | None = None
+    window_words: str = ""
+    months: list[dict] = field(default_factory=list)
+
+    def concluded(self, uncertainty: SavingsUncertainty) -> DemandSavings:
+        """The verified demand saving; `claimed` is False, with a reason, where none is shown."""
+        window = self.window.interval(uncertainty) if self.window is not None else None
+        shown = {"window": window, "window_words": self.window_words}
+        if self.peak is None:
+            return DemandSavings(False, f"Not claimed: {self.why_not}", **shown)
+        peak = self.peak.interval(uncertainty)
+        words = _peak_words(peak, self.baseline_months, len(self.months))
+        return DemandSavings(peak.low > 0, words, peak, months=self.months, **shown)
+
+
+def demand_basis(
     fit,
     baseline_hours: pd.DataFrame,
     reporting_hours: pd.DataFrame,
@@ -75,56 +129,40 @@ def demand_savings(
     *,
     step_seconds: int,
     time_zone: str,
-    uncertainty: SavingsUncertainty,
     window_hours: Sequence[int] = WINDOW_HOURS,
     window_months: Sequence[int] = tuple(range(1, 13)),
     billing_seconds: int = BILLING_SECONDS,
-) -> DemandSavings:
-    """Verify the monthly billing peak and the mean over a window.
+) -> DemandBasis:
+    """Take the monthly billing peaks and the mean over a window from the readings.
 
     Parameters
     ----------
     fit : hourly baseline model, `predict(rows)` in kWh an hour.
     baseline_hours, reporting_hours : rows of hours of both periods (index UTC start).
     interval : readings, index UTC start, `energy` in kWh, of a step of at most an hour.
-    uncertainty : the site's official interval; confidence, quantile and τ are taken from it.
     window_hours, window_months : local hours and months of the window, operating days only.
-
-    Returns
-    -------
-    DemandSavings; `claimed` is False with a reason where it can't be shown.
     """
     if step_seconds > 3600:
-        return not_claimed("readings are coarser than an hour, so no peak is known.")
+        return DemandBasis("readings are coarser than an hour, so no peak is known.")
     base, report = used(baseline_hours), used(reporting_hours)
     modelled = {"base": np.asarray(fit.predict(base)), "report": np.asarray(fit.predict(report))}
     window, window_words = _window(
-        base,
-        report,
-        modelled,
-        time_zone=time_zone,
-        hours=window_hours,
-        months=window_months,
-        uncertainty=uncertainty,
+        base, report, modelled, time_zone=time_zone, hours=window_hours, months=window_months
     )
     peaks = _billing_peaks(interval, step_seconds, max(billing_seconds, step_seconds), time_zone)
     before = _months(base, modelled["base"], peaks, time_zone)
     after = _months(report, modelled["report"], peaks, time_zone)
-    shown = {"window": window, "window_words": window_words}
     if len(before) < BASELINE_MONTHS_LEAST or len(after) < REPORTING_MONTHS_LEAST:
         why = (
             f"{len(before)} whole months of baseline and {len(after)} of reporting have a peak "
             f"that was measured; {BASELINE_MONTHS_LEAST} and {REPORTING_MONTHS_LEAST} are needed."
         )
-        return DemandSavings(False, f"Not claimed: {why}", **shown)
+        return DemandBasis(why, window=window, window_words=window_words)
     ratio = before["measured"].to_numpy() / before["modelled"].to_numpy()
     adjusted = ratio.mean() * after["modelled"].to_numpy()
     measured = after["measured"].to_numpy()
     n, m = len(ratio), len(measured)
-    s = after["modelled"].mean() * ratio.std(ddof=1) * math.sqrt(1 / n + 1 / m)
-    peak = _with_interval(
-        float((adjusted - measured).mean()), s, n - 1, float(adjusted.mean()), uncertainty
-    )
+    s = float(after["modelled"].mean() * ratio.std(ddof=1) * math.sqrt(1 / n + 1 / m))
     months = [
         {
             "month": np.datetime_as_string(month, unit="M").item(),
@@ -134,25 +172,32 @@ def demand_savings(
         }
         for month, a, k in zip(after.index.to_numpy(), adjusted, measured, strict=True)
     ]
-    return DemandSavings(peak.low > 0, _peak_words(peak, n, m), peak, months=months, **shown)
-
-
-def _with_interval(
-    value: float, s: float, degrees: float, base: float, uncertainty: SavingsUncertainty
-) -> Interval:
-    confidence = uncertainty.confidence
-    widened = s * student_quantile(confidence, degrees) / normal_quantile(confidence)
-    half = uncertainty.quantile * math.hypot(widened, uncertainty.drift_tau * base)
-    return around(
-        value,
-        half,
-        "kW",
-        confidence=confidence,
-        kind="mean",
-        method="model part and drift part in quadrature, Student's quantile of the drift",
-        base=base,
-        fraction_of="adjusted peak",
+    saving = float((adjusted - measured).mean())
+    return DemandBasis(
+        peak=Estimate(saving, s, n - 1, float(adjusted.mean())),
+        baseline_months=n,
+        window=window,
+        window_words=window_words,
+        months=months,
     )
+
+
+def demand_savings(
+    fit,
+    baseline_hours: pd.DataFrame,
+    reporting_hours: pd.DataFrame,
+    interval: pd.DataFrame,
+    *,
+    uncertainty: SavingsUncertainty,
+    **settings,
+) -> DemandSavings:
+    """Verify the monthly billing peak and the mean over a window in one go.
+
+    `settings` as in `demand_basis`; `uncertainty` is the site's official interval, whose
+    confidence, quantile and τ are taken.
+    """
+    basis = demand_basis(fit, baseline_hours, reporting_hours, interval, **settings)
+    return basis.concluded(uncertainty)
 
 
 def _local(index: pd.DatetimeIndex, time_zone: str) -> pd.DatetimeIndex:
@@ -211,8 +256,7 @@ def _window(
     time_zone: str,
     hours: Sequence[int],
     months: Sequence[int],
-    uncertainty: SavingsUncertainty,
-) -> tuple[Interval | None, str]:
+) -> tuple[Estimate | None, str]:
     words = f"operating days, {min(hours):02d}:00 to {max(hours) + 1:02d}:00"
     if len(set(months)) < 12:
         words += ", months " + ", ".join(str(m) for m in sorted(set(months)))
@@ -224,8 +268,7 @@ def _window(
     lags = NEWEY_WEST_LAGS["daily"]
     variance = newey_west(rest, day, lags) / n * (1 / n + 1 / m)
     value = float(saving.mean() - rest.mean())
-    got = _with_interval(value, math.sqrt(variance), n - 1, float(level.mean()), uncertainty)
-    return got, words
+    return Estimate(value, math.sqrt(variance), n - 1, float(level.mean())), words
 
 
 def _by_day(

@@ -105,8 +105,14 @@ def _energy(result: SiteResult) -> Iterable[Derivation]:
             G14_FRACTION,
             (
                 Step("S", "avoided energy", saving.value, unit, "", "avoided_energy.value"),
-                Step("P", "adjusted baseline", result.adjusted_baseline, unit, "",
-                     "adjusted_baseline"),
+                Step(
+                    "P",
+                    "adjusted baseline",
+                    result.adjusted_baseline,
+                    unit,
+                    "",
+                    "adjusted_baseline",
+                ),
             ),
         )
 
@@ -134,9 +140,15 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
         unit,
         OWN_INTERVAL,
         (
-            Step("q", f"quantile at {how.confidence:.0%} confidence", how.quantile, "",
-                 f"Student, {how.degrees_of_freedom:.3g} degrees of freedom, two-sided"
-                 if how.degrees_of_freedom else "conformal, from this portfolio's own trial"),
+            Step(
+                "q",
+                f"quantile at {how.confidence:.0%} confidence",
+                how.quantile,
+                "",
+                f"Student, {how.degrees_of_freedom:.3g} degrees of freedom, two-sided"
+                if how.degrees_of_freedom
+                else "conformal, from this portfolio's own trial",
+            ),
             Step("s", "model part", how.model_part, unit, "", "uncertainty.model_part"),
             Step("τ·P", "drift part", how.drift_part, unit, "", "uncertainty.drift_part"),
             *(
@@ -154,10 +166,21 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
         next((p.source for p in how.parts if p.name == "model"), OWN_INTERVAL),
         (
             Step("n", "rows of the fit", result.model.n, "", _table(result)),
-            Step("p", "parameters, change points among them", result.model.parameters, "", "",
-                 "model"),
-            Step("m", "rows of the reporting period", result.periods.reporting_days_used, "days",
-                 _table(result)),
+            Step(
+                "p",
+                "parameters, change points among them",
+                result.model.parameters,
+                "",
+                "",
+                "model",
+            ),
+            Step(
+                "m",
+                "rows of the reporting period",
+                result.periods.reporting_days_used,
+                "days",
+                _table(result),
+            ),
         ),
     )
     yield Derivation(
@@ -167,10 +190,8 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
         unit,
         how.drift_source,
         (
-            Step("τ", "drift of buildings from year to year", how.drift_tau, "",
-                 how.drift_source),
-            Step("P", "adjusted baseline", result.adjusted_baseline, unit, "",
-                 "adjusted_baseline"),
+            Step("τ", "drift of buildings from year to year", how.drift_tau, "", how.drift_source),
+            Step("P", "adjusted baseline", result.adjusted_baseline, unit, "", "adjusted_baseline"),
         ),
     )
     if how.guideline_14 is not None:
@@ -182,10 +203,21 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
             "ASHRAE Guideline 14; Reddy & Claridge 2000; from memory",
             (
                 Step("CV", "CV(RMSE)", result.model.cv_rmse, "", "", "model.cv_rmse"),
-                Step("n′", "effective number of rows", result.model.effective_n, "",
-                     "n(1 − ρ)/(1 + ρ)"),
-                Step("P", "adjusted baseline", result.adjusted_baseline, unit, "",
-                     "adjusted_baseline"),
+                Step(
+                    "n′",
+                    "effective number of rows",
+                    result.model.effective_n,
+                    "",
+                    "n(1 − ρ)/(1 + ρ)",
+                ),
+                Step(
+                    "P",
+                    "adjusted baseline",
+                    result.adjusted_baseline,
+                    unit,
+                    "",
+                    "adjusted_baseline",
+                ),
             ),
         )
 
@@ -225,9 +257,7 @@ def _model(result: SiteResult) -> Iterable[Derivation]:
 
 def _annual(result: SiteResult) -> Iterable[Derivation]:
     annual = result.annual
-    lines = "; ".join(
-        f"retrofits.csv, line {r['line']}" for r in result.retrofits if r.get("line")
-    )
+    lines = "; ".join(f"retrofits.csv, line {r['line']}" for r in result.retrofits if r.get("line"))
     if annual.estimated_savings is not None:
         yield Derivation(
             "annual.estimated_savings",
@@ -257,9 +287,21 @@ def _annual(result: SiteResult) -> Iterable[Derivation]:
             "",
             UMP_RATE,
             (
-                Step("V", "verified", annual.verified_savings.value, annual.unit, "",
-                     "annual.verified_savings.value"),
-                Step("E", "estimated", annual.estimated_savings, annual.unit, "",
-                     "annual.estimated_savings"),
+                Step(
+                    "V",
+                    "verified",
+                    annual.verified_savings.value,
+                    annual.unit,
+                    "",
+                    "annual.verified_savings.value",
+                ),
+                Step(
+                    "E",
+                    "estimated",
+                    annual.estimated_savings,
+                    annual.unit,
+                    "",
+                    "annual.estimated_savings",
+                ),
             ),
         )

@@ -101,9 +101,7 @@ def cumulative(
     sum so far, energy; `days`: that each row covers; all (m,).
     """
     total = np.cumsum(avoided)
-    line = (
-        rounded(np.cumsum(days) * estimated_per_day) if estimated_per_day is not None else []
-    )
+    line = rounded(np.cumsum(days) * estimated_per_day) if estimated_per_day is not None else []
     return {
         "date": iso_days(ends),
         "avoided": rounded(total),

@@ -1,0 +1,184 @@
+"""The site's account: which loads, which years and which evidence its money rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from mv.findings import ModelError
+from mv.money.account import Account, site_money
+from mv.money.billed import Billed
+from mv.money.bridge import Change, Explained
+from mv.money.bridges_of_site import BillYears
+from mv.money.cost_saving import Priced
+from mv.money.load import Load, bill_load, daily_load
+from mv.prepare import PreparedCarrier
+from mv.savings.avoided import row_days
+from mv.verify.carrier import Concluded
+from mv.verify.draft import CarrierDraft, Draft
+from mv.verify.fits import Fits
+from mv.verify.loads import loads
+
+YEAR_DAYS = 365
+YEAR_SLACK_DAYS = 20
+"""Days by which bills may miss a whole year."""
+
+
+def site_account(
+    draft: Draft, carrier: CarrierDraft, concluded: Concluded, ratios: Sequence[Change]
+) -> Account:
+    """The account of a verified site, from the claimed carrier's loads.
+
+    `ratios`: changes of count, watts or hours that loggers show against the estimate.
+    """
+    description, result = draft.description, concluded.result
+    prepared, rate = carrier.prepared, draft.rate.rate
+    measured, adjusted = loads(
+        prepared,
+        concluded.avoided,
+        carrier.shape,
+        description.site.time_zone,
+        needs_intervals=rate is not None and rate.needs_intervals,
+    )
+    holidays = sorted(draft.calendar.holidays) if draft.calendar else []
+    demand = result.demand
+    return site_money(
+        settings=description.settings,
+        retrofits=description.retrofits,
+        claim=Priced(
+            carrier=result.carrier,
+            unit=result.unit,
+            savings=result.avoided_energy,
+            annual=result.annual.verified_savings if result.annual else None,
+            rate=rate,
+            beside=draft.rate.beside,
+            why_no_rate=draft.rate.why,
+            measured=measured,
+            adjusted=adjusted,
+        ),
+        estimated_annual=result.annual.estimated_savings if result.annual else None,
+        reporting_end=prepared.window.reporting_end,
+        holidays=np.array(holidays, dtype="datetime64[D]"),
+        billed=_billed(prepared),
+        demand=demand.peak_savings if demand is not None and demand.claimed else None,
+        explained=_explained(concluded, ratios),
+        years=_bill_years(prepared, carrier.fits, concluded),
+    )
+
+
+def _explained(concluded: Concluded, ratios: Sequence[Change]) -> Explained:
+    """What evidence separates in the difference between estimate and verified saving.
+
+    Declared events that were noted and not adjusted for explain nothing; logged hours do.
+    """
+    additions = []
+    noted = [
+        e
+        for e in concluded.result.events
+        if e.kind == "declared" and e.treatment == "note" and e.change_per_day is not None
+    ]
+    for event in noted:
+        additions.append(
+            Change(
+                name=f"event: {event.what}",
+                amount=-event.change_per_day * YEAR_DAYS,
+                evidence=event.evidence or "events.csv",
+            )
+        )
+    return Explained(ratios=ratios, additions=additions)
+
+
+def _billed(prepared: PreparedCarrier) -> Billed | None:
+    """Bills with their printed cost."""
+    rows = prepared.rows
+    if prepared.kind != "bills" or "cost" not in rows:
+        return None
+    rows = rows[rows["status"] == "used"]
+    cost = rows["cost"].to_numpy(float)
+    if not np.isfinite(cost).any():
+        return None
+    load = bill_load(
+        rows["start"].to_numpy(), rows["end"].to_numpy(), rows["total"].to_numpy(float)
+    )
+    return Billed(load=load, cost=cost)
+
+
+def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> BillYears | None:
+    """The year before the works and the latest year after them, and what changed use between.
+
+    None where either is not a whole year of usable rows.  Weather and operating days are told
+    apart by the baseline model: its mean use on operating and on other days, at each year's
+    temperatures, weighted with each year's share of operating days.
+    """
+    window = prepared.window
+    before = _year(prepared, np.datetime64(window.installation_start, "D"))
+    after = _year(prepared, np.datetime64(window.reporting_end, "D") + 1)
+    if before is None or after is None or _first(after) <= np.datetime64(window.installation_end):
+        return None
+    try:
+        means = [_means(fits, rows) for rows in (before, after)]
+    except ModelError:
+        return None
+    (rest0, work0, share0, _), (rest1, work1, share1, days) = means
+    share = (share0 + share1) / 2
+    weather = days * ((1 - share) * (rest1 - rest0) + share * (work1 - work0))
+    operating = days * (share1 - share0) * ((work0 - rest0) + (work1 - rest1)) / 2
+    events = _events(after) - _events(before)
+    saved = concluded.avoided
+    return BillYears(
+        last=_load(before),
+        this=_load(after),
+        retrofit=saved.avoided / saved.days * days,
+        weather=weather,
+        days=operating,
+        events=events if events or _events(after) else None,
+    )
+
+
+def _first(rows: pd.DataFrame) -> np.datetime64:
+    start = rows["start"].iloc[0] if "start" in rows else rows.index[0]
+    return np.datetime64(start, "D")
+
+
+def _year(prepared: PreparedCarrier, end: np.datetime64) -> pd.DataFrame | None:
+    """Rows of the 365 days before `end` (exclusive), all usable but for a few; None else."""
+    rows = prepared.rows
+    if "end" in rows:
+        starts = rows["start"].to_numpy().astype("datetime64[D]")
+        ends = rows["end"].to_numpy().astype("datetime64[D]")
+    else:
+        starts = rows.index.to_numpy().astype("datetime64[D]")
+        ends = starts + 1
+    middle = starts + (ends - starts) // 2
+    year = rows[(middle >= end - YEAR_DAYS) & (ends <= end)]
+    year = year[np.isfinite(year["energy"].to_numpy(float)) & (year["status"] == "used")]
+    if abs(row_days(year).sum() - YEAR_DAYS) > YEAR_SLACK_DAYS:
+        return None
+    return year
+
+
+def _means(fits: Fits, rows: pd.DataFrame) -> tuple[float, float, float, float]:
+    """Mean modelled use a day if no day, and if every day, were an operating one; the share of
+    operating days; days."""
+    days = row_days(rows)
+    total = days.sum()
+    sides = [
+        rows.assign(operating=float(work), day_type=np.int8(0 if work else 1)) for work in (0, 1)
+    ]
+    rest, work = (float(days @ fits.fit.predict(side)) / total for side in sides)
+    share = float(days @ rows["operating"].to_numpy(float)) / total
+    return rest, work, share, float(total)
+
+
+def _events(rows: pd.DataFrame) -> float:
+    """Energy that declared events added over the rows."""
+    return float(row_days(rows) @ rows["adjustment"].to_numpy(float))
+
+
+def _load(rows: pd.DataFrame) -> Load:
+    energy = rows["energy"].to_numpy(float) * row_days(rows)
+    if "end" in rows:
+        return bill_load(rows["start"].to_numpy(), rows["end"].to_numpy(), energy)
+    return daily_load(rows.index, energy)

@@ -1,0 +1,299 @@
+"""One carrier concluded: adjusted baseline, avoided energy with its interval, verdict, a year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from mv import lighting, units
+from mv.findings import Finding, ModelError
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier, with_adjustment
+from mv.quantity import around
+from mv.results import Annual, CarrierResult, Demand, Periods, Uncertainty, from_mapping
+from mv.savings.avoided import Avoided, avoided_energy, row_days, verdict
+from mv.savings.drift import Prior, recency_level
+from mv.savings.normalised import (
+    AnnualSavings,
+    both_models,
+    normal_rows,
+    realisation_rate,
+    saved_fraction,
+)
+from mv.savings.uncertainty import SavingsUncertainty, interval
+from mv.verify import ledger
+from mv.verify.conditions import NormalYear
+from mv.verify.described import acceptance, candidates, cross_check, extrapolation, model_of
+from mv.verify.draft import CarrierDraft, Draft
+from mv.verify.drawn import bare_series, carrier_series
+from mv.verify.fits import Fits, months_between
+
+FINAL_MONTHS_TOLERANCE = 0.35
+"""Months by which bills or a first day of data may fall short of a whole period."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """What a site's conclusion takes from the portfolio as a whole."""
+
+    prior: Prior
+    placebo: Any = None
+    """The portfolio's own trial, where it has one."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Concluded:
+    """A carrier's result with the numbers that money goes on with."""
+
+    result: CarrierResult
+    avoided: Avoided | None = None
+
+
+def no_meter(draft: Draft) -> Concluded:
+    """A site without a meter: not verifiable, and why."""
+    retrofits = draft.description.retrofits
+    return Concluded(
+        result=CarrierResult(
+            carrier=retrofits[0].carrier if retrofits else "electricity",
+            meters=[],
+            boundary="whole_facility",
+            unit="kWh",
+            verdict="not verifiable",
+            reason="the site has no meter",
+            remedy="Add its meters to meters.csv.",
+        )
+    )
+
+
+def estimated_savings(prepared: PreparedCarrier, draft: Draft) -> float | None:
+    """Estimated saving in a year over the carrier's retrofits, canonical unit; None where no
+    estimate is given.  A retrofit without one falls back on its fixture schedule."""
+    given = []
+    for retrofit in prepared.retrofits:
+        if retrofit.carrier != prepared.carrier:
+            continue
+        if retrofit.estimated_savings is not None:
+            unit = retrofit.estimated_savings_unit.split("/")[0]
+            given.append(retrofit.estimated_savings * units.factor(unit, prepared.unit))
+        else:
+            lines = [f for f in draft.description.fixtures if f.retrofit == retrofit.retrofit]
+            if lines and prepared.carrier == "electricity":
+                given.append(lighting.estimate(lines).energy)
+    return sum(given) if given else None
+
+
+def conclude_carrier(
+    draft: Draft, carrier: CarrierDraft, context: Context, findings: list[Finding]
+) -> Concluded:
+    """Conclude one carrier; what is found on the way is added to `findings`."""
+    prepared, fits = carrier.prepared, carrier.fits
+    findings += carrier.findings
+    estimated = estimated_savings(prepared, draft) if prepared.claimed else None
+    base: dict[str, Any] = {
+        "carrier": prepared.carrier,
+        "meters": list(prepared.meters),
+        "boundary": prepared.boundary,
+        "unit": prepared.unit,
+        "due": prepared.due,
+    }
+    events, nra_se = ledger.declared(prepared, fits) if prepared.window else ([], 0.0)
+    base["events"] = events + ledger.suspected(carrier.suspects, prepared.unit)
+    if fits is None:
+        reason, remedy = carrier.reason, carrier.remedy
+        if not reason:
+            reason, remedy = "no retrofit is entered: a comparison site", ""
+        return Concluded(
+            result=CarrierResult(
+                **base,
+                verdict="not verifiable",
+                reason=reason,
+                remedy=remedy,
+                periods=_periods(prepared),
+                annual=_annual(None, None, estimated, prepared.unit, draft.normal),
+                series=bare_series(carrier),
+            )
+        )
+    window, settings = prepared.window, draft.description.settings
+    fit = fits.fit
+    level = recency_level(fit, fits.baseline, prepared.carrier)
+    nra = ledger.adjustment(prepared)
+    raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
+    avoided = avoided_energy(
+        fit, fits.baseline, raw, adjustment=nra, adjustment_se=nra_se, level_correction=level
+    )
+    months = months_between(window.reporting_start, window.reporting_end)
+    how = interval(
+        fit,
+        _period_rows(prepared, BASELINE),
+        fits.reporting,
+        carrier=prepared.carrier,
+        granularity=fits.granularity,
+        confidence=settings.confidence,
+        prior=context.prior,
+        adjusted_baseline=avoided.adjusted_baseline,
+        avoided=avoided.avoided,
+        adjustment_se=nra_se,
+        baseline_months=months_between(window.baseline_start, window.baseline_end),
+        reporting_months=months,
+        gap_months=months_between(window.installation_start, window.installation_end),
+        own=_own_drift(context, prepared.carrier, draft.description.site.site),
+    )
+    saving = around(
+        avoided.avoided,
+        how.half_width,
+        prepared.unit,
+        confidence=settings.confidence,
+        kind="sum",
+        method="calibrated: model and drift, Student tails",
+        base=avoided.adjusted_baseline,
+        fraction_of="adjusted baseline",
+    )
+    annual = _annual_savings(draft.normal, prepared, fits, avoided, how, months)
+    baseline_days = row_days(fits.baseline)
+    baseline_energy = float(fits.baseline["energy"].to_numpy(float) @ baseline_days)
+    selection = fits.selection
+    result = CarrierResult(
+        **base,
+        verdict=verdict(saving.low, saving.high),
+        interim=months < settings.limits.reporting_months - FINAL_MONTHS_TOLERANCE,
+        periods=_periods(prepared),
+        baseline_energy=baseline_energy,
+        adjusted_baseline=avoided.adjusted_baseline,
+        measured=avoided.measured,
+        avoided_energy=saving,
+        non_routine_adjustment=nra,
+        routine_adjustment=float(
+            avoided.adjusted_baseline - baseline_energy / baseline_days.sum() * avoided.days
+        ),
+        model=model_of(fits, level),
+        candidates=candidates(selection, fits, raw, nra, level),
+        cross_check=cross_check(fits, saving, findings),
+        acceptance=acceptance(draft, prepared, fits, how, avoided, estimated),
+        uncertainty=from_mapping(Uncertainty, how.as_fields(prepared.unit)),
+        annual=_annual(annual, None, estimated, prepared.unit, draft.normal),
+        demand=demand_of(carrier, how),
+        extrapolation=extrapolation(fits, findings, settings.limits.extrapolation_share),
+        series=carrier_series(carrier, avoided, how, estimated, level),
+    )
+    return Concluded(result=result, avoided=avoided)
+
+
+def _own_drift(context: Context, carrier: str, site: str) -> Any:
+    """Drift measured on the portfolio's other buildings; None where they are too few."""
+    return context.placebo.own_drift(carrier, site) if context.placebo is not None else None
+
+
+def _period_rows(prepared: PreparedCarrier, name: str) -> pd.DataFrame:
+    """All rows of a period, used or not, declared adjustments taken off."""
+    return with_adjustment(prepared.rows[prepared.rows["period"] == name])
+
+
+def _periods(prepared: PreparedCarrier) -> Periods | None:
+    window, rows = prepared.window, prepared.rows
+    if window is None:
+        return None
+    used = rows[rows["status"] == "used"]
+    days = {
+        name: int(row_days(used[used["period"] == name]).sum()) for name in (BASELINE, REPORTING)
+    }
+    return Periods(
+        baseline_start=window.baseline_start.isoformat(),
+        baseline_end=window.baseline_end.isoformat(),
+        installation_start=window.installation_start.isoformat(),
+        installation_end=window.installation_end.isoformat(),
+        reporting_start=window.reporting_start.isoformat(),
+        reporting_end=window.reporting_end.isoformat(),
+        baseline_days=(window.baseline_end - window.baseline_start).days + 1,
+        baseline_days_used=days[BASELINE],
+        reporting_days=max((window.reporting_end - window.reporting_start).days + 1, 0),
+        reporting_days_used=days[REPORTING],
+    )
+
+
+def _annual_savings(
+    normal: NormalYear | None,
+    prepared: PreparedCarrier,
+    fits: Fits,
+    avoided: Avoided,
+    how: SavingsUncertainty,
+    months: float,
+) -> AnnualSavings | None:
+    """Savings in a normal year; None where there is no normal year or no fraction."""
+    if normal is None:
+        return None
+    try:
+        rows = normal_rows(normal.temperature, normal.operating, fits.granularity)
+        if fits.reporting_selection is not None:
+            return both_models(
+                fits.fit,
+                fits.baseline,
+                fits.reporting_selection.fit,
+                fits.reporting,
+                rows,
+                granularity=fits.granularity,
+                uncertainty=how,
+                unit=prepared.unit,
+                level_correction=avoided.level_correction,
+            )
+        return saved_fraction(
+            fits.fit,
+            rows,
+            avoided=avoided.avoided,
+            adjusted_baseline=avoided.adjusted_baseline,
+            uncertainty=how,
+            reporting_months=months,
+            unit=prepared.unit,
+            level_correction=avoided.level_correction,
+        )
+    except ModelError:
+        return None
+
+
+def _annual(
+    annual: AnnualSavings | None,
+    _unused: None,
+    estimated: float | None,
+    unit: str,
+    normal: NormalYear | None,
+) -> Annual | None:
+    if annual is None and estimated is None:
+        return None
+    rate = None
+    if annual is not None and estimated is not None:
+        rate = realisation_rate(annual.savings, estimated)
+    return Annual(
+        unit=unit,
+        estimated_savings=estimated,
+        verified_savings=annual.savings if annual else None,
+        realisation_rate=rate,
+        method=annual.method if annual else "",
+        normal_conditions=normal.words if normal else "",
+        days=annual.days if annual else 365.0,
+    )
+
+
+def demand_of(carrier: CarrierDraft, how: SavingsUncertainty) -> Demand | None:
+    """The demand saving with its interval, or why none is claimed."""
+    prepared = carrier.prepared
+    if not prepared.claimed or prepared.carrier != "electricity":
+        return None
+    given = [
+        r.estimated_demand_savings
+        for r in prepared.retrofits
+        if r.estimated_demand_savings is not None
+    ]
+    estimated = sum(given) if given else None
+    if carrier.demand is None:
+        why = "Not claimed: bills show no demand that could be held against a baseline."
+        return Demand(claimed=False, words=why, estimated=estimated)
+    got = carrier.demand.concluded(how)
+    return Demand(
+        claimed=got.claimed,
+        words=got.words,
+        peak_savings=got.peak,
+        window_savings=got.window,
+        window=got.window_words,
+        estimated=estimated,
+        months=got.months,
+    )

@@ -1,0 +1,264 @@
+"""The model, its rivals, its limits and its surroundings, as plain results."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from mv import lighting
+from mv.baseline.acceptance import judge
+from mv.baseline.day_types import operating_day_effect
+from mv.findings import Finding
+from mv.portfolio.schema import Retrofit
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.quantity import Derivation
+from mv.results import (
+    Acceptance,
+    Candidate,
+    CarrierResult,
+    Coefficient,
+    Model,
+    OperatingDays,
+)
+from mv.savings.avoided import Avoided, avoided_energy, row_days
+from mv.savings.drift import recency_level
+from mv.savings.uncertainty import SavingsUncertainty
+from mv.verify.draft import CarrierDraft, Draft
+from mv.verify.fits import Fits, months_between
+
+CROSS_CHECK_SHARE = 0.5
+"""Difference of the hourly model's saving, as a share of the half-width, that is worth telling
+(common practice, no source)."""
+CURVE_POINTS = 41
+
+
+def model_of(fits: Fits, level: float) -> Model:
+    """The official baseline, its terms and its statistics; `level` is the recency correction."""
+    fit, stats = fits.fit, fits.fit.statistics
+    names = list(fit.term_names)
+    errors = [float(e) for e in fit.standard_errors]
+    values = [float(c) for c in fit.coefficients]
+    temperatures = np.linspace(fit.temperature_low, fit.temperature_high, CURVE_POINTS)
+    return Model(
+        family=fit.family,
+        form=fit.form,
+        formula=fit.formula(),
+        granularity=fits.granularity,
+        coefficients=dict(zip(names, values, strict=True)),
+        standard_errors=dict(zip(names, errors, strict=True)),
+        terms=[
+            Coefficient(
+                name=name,
+                meaning=meaning,
+                value=value,
+                standard_error=error,
+                t=float(t) if np.isfinite(t) else None,
+                unit=unit,
+            )
+            for name, meaning, value, error, t, unit in zip(
+                names, fit.term_meanings, values, errors, fit.t_values, fit.term_units, strict=True
+            )
+        ],
+        change_points=[float(c) for c in fit.change_points],
+        n=fit.n,
+        parameters=fit.parameters,
+        r2=stats.r2,
+        adjusted_r2=stats.adjusted_r2,
+        rmse=stats.rmse,
+        cv_rmse=stats.cv_rmse,
+        nmbe=stats.nmbe,
+        autocorrelation=stats.autocorrelation,
+        effective_n=stats.effective_n,
+        durbin_watson=stats.durbin_watson,
+        hold_out_cv_rmse=fit.hold_out_cv_rmse,
+        hold_out_nmbe=fit.hold_out_nmbe,
+        temperature_low=fit.temperature_low,
+        temperature_high=fit.temperature_high,
+        mean=stats.mean,
+        unit=fit.unit,
+        selection=fits.selection.rule,
+        level_correction=level,
+        curve=fit.curve(temperatures),
+    )
+
+
+def candidates(
+    selection: Any, fits: Fits, reporting: pd.DataFrame, nra: float, level: float
+) -> list[Candidate]:
+    """Every form that competed, with the saving under each plausible one."""
+    found = []
+    for candidate in selection.candidates:
+        saving = None
+        fit = candidate.fit
+        if fit is not None and candidate.plausible:
+            corrected = level if fit is fits.fit else None
+            if corrected is None:
+                corrected = recency_level(fit, fits.baseline, "electricity") if level else 0.0
+            saving = avoided_energy(
+                fit, fits.baseline, reporting, adjustment=nra, level_correction=corrected
+            ).avoided
+        found.append(
+            Candidate(
+                form=candidate.form,
+                criterion=candidate.criterion,
+                cv_rmse=fit.statistics.cv_rmse if fit is not None else None,
+                parameters=fit.parameters if fit is not None else 0,
+                plausible=candidate.plausible,
+                why=candidate.why,
+                avoided_energy=saving,
+            )
+        )
+    return found
+
+
+def cross_check(fits: Fits, saving, findings: list[Finding]) -> dict[str, Any]:
+    """The hourly model's saving beside the official one."""
+    if fits.hourly is None:
+        return {}
+    hours = fits.hourly
+    reporting = hours.reporting[hours.reporting["status"] == "used"]
+    if not len(reporting):
+        return {}
+    modelled = float(np.sum(hours.fit.predict(reporting)))
+    measured = float(reporting["energy"].sum())
+    if not modelled > 0:
+        return {}
+    other = (modelled - measured) / modelled
+    difference = other - (saving.fraction or 0.0)
+    half = (saving.fraction_high - saving.fraction) if saving.fraction is not None else None
+    large = half is not None and abs(difference) > CROSS_CHECK_SHARE * half
+    words = (
+        f"The hourly model puts the saving at {other:.1%} of its adjusted baseline, the official "
+        f"daily model at {saving.fraction or 0.0:.1%}"
+    )
+    words += (
+        ": a large difference, so look at the load shape before relying on either."
+        if large
+        else "; they agree within half the interval."
+    )
+    if large:
+        findings.append(Finding("models_disagree", words))
+    return {
+        "granularity": "hourly",
+        "avoided_energy": modelled - measured,
+        "adjusted_baseline": modelled,
+        "fraction": other,
+        "difference": difference,
+        "large": large,
+        "words": words,
+        "level_correction": "none: the hourly figure carries no recency correction",
+        "cv_rmse": hours.fit.statistics.cv_rmse,
+        "r2": hours.fit.statistics.r2,
+    }
+
+
+def extrapolation(fits: Fits, findings: list[Finding], limit: float) -> float:
+    """Share of reporting rows whose temperature the baseline never saw."""
+    t = fits.reporting["temperature"].to_numpy(float)
+    outside = (t < fits.fit.temperature_low) | (t > fits.fit.temperature_high)
+    share = float(outside.mean()) if len(t) else 0.0
+    if share > limit:
+        findings.append(
+            Finding(
+                "extrapolated",
+                f"{share:.0%} of the reporting period's rows lie outside the baseline's "
+                f"temperatures ({fits.fit.temperature_low:.1f} to "
+                f"{fits.fit.temperature_high:.1f} °C); the model is stretched there.",
+                count=int(outside.sum()),
+            )
+        )
+    return share
+
+
+def acceptance(
+    draft: Draft,
+    prepared: PreparedCarrier,
+    fits: Fits,
+    how: SavingsUncertainty,
+    avoided: Avoided,
+    estimated: float | None,
+) -> list[Acceptance]:
+    """The acceptance table under the portfolio's profile."""
+    window, settings = prepared.window, draft.description.settings
+    used = prepared.rows[prepared.rows["status"] == "used"]
+    days = (window.baseline_end - window.baseline_start).days + 1
+    rows = judge(
+        settings.acceptance,
+        fit=fits.fit,
+        baseline_months=months_between(window.baseline_start, window.baseline_end),
+        reporting_months=months_between(window.reporting_start, window.reporting_end),
+        baseline_coverage=float(row_days(used[used["period"] == BASELINE]).sum()) / max(days, 1),
+        fractional_uncertainty=how.fractional,
+        saving_over_error=(
+            avoided.avoided / (how.fractional["0.68"] * abs(avoided.avoided))
+            if how.fractional and avoided.avoided
+            else None
+        ),
+        saving_fraction=avoided.fraction,
+        expected_fraction=(
+            estimated / (avoided.adjusted_baseline * 365 / avoided.days)
+            if estimated and avoided.adjusted_baseline > 0
+            else None
+        ),
+        granularity=fits.granularity,
+    )
+    return [Acceptance(**row) for row in rows]
+
+
+def operating_days_of(draft: Draft, main: CarrierDraft | None) -> OperatingDays | None:
+    """The calendar that the models used; `main` is the claimed carrier."""
+    calendar = draft.calendar
+    if calendar is None:
+        return None
+    effect, types, counts = None, [], {BASELINE: 0, REPORTING: 0}
+    if main is not None and main.prepared.window is not None:
+        window = main.prepared.window
+        spans = {
+            BASELINE: slice(str(window.baseline_start), str(window.baseline_end)),
+            REPORTING: slice(str(window.reporting_start), str(window.reporting_end)),
+        }
+        counts = {k: int(calendar.days["operating"].loc[s].sum()) for k, s in spans.items()}
+        if main.fits is not None:
+            effect = operating_day_effect(main.fits.fit, main.fits.baseline, main.fits.reporting)
+            types = list(main.fits.fit.terms.kinds())
+    country = draft.description.site.country
+    return OperatingDays(
+        week=calendar.week_words,
+        origin=calendar.origin,
+        words=calendar.words,
+        holidays=f"public holidays of {country}" if country else "none kept: no country is given",
+        operating_days_baseline=counts[BASELINE],
+        operating_days_reporting=counts[REPORTING],
+        exceptions=int((calendar.days["reason"] == "exception").sum()),
+        holiday_list=[f"{day} {name}" for day, name in sorted(calendar.holidays.items())],
+        adjustment=effect,
+        day_types=types,
+    )
+
+
+def retrofit_fields(retrofit: Retrofit) -> dict[str, Any]:
+    """A retrofit's row as read, with its place."""
+    fields = retrofit.model_dump(mode="json", exclude={"source"})
+    return fields | {"file": retrofit.source.file, "line": retrofit.source.line}
+
+
+def lighting_estimate(
+    draft: Draft, main: CarrierResult, days: OperatingDays | None
+) -> tuple[dict[str, Any], list[Finding], list[Derivation]]:
+    """The lighting schedule behind the claim: its lines, what looks wrong in it, how it adds up."""
+    description = draft.description
+    if not description.fixtures:
+        return {}, [], []
+    site = description.site
+    annual = main.annual
+    facts = lighting.SiteFacts(
+        floor_area=site.floor_area,
+        area_unit=site.floor_area_unit,
+        operating_days=days.operating_days_baseline or None if days else None,
+        estimated_savings=annual.estimated_savings if annual else None,
+        baseline_use=main.baseline_energy if main.carrier == "electricity" else None,
+    )
+    made = lighting.estimate(description.fixtures, facts=facts)
+    return made.as_fields(), list(made.findings), [lighting.derivation(made)]

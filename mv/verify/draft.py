@@ -1,0 +1,169 @@
+"""The part that costs: one site read, judged and fitted, kept as a draft.
+
+A draft holds everything that the conclusion needs and no readings, so that it can be pickled,
+kept, and concluded later with another drift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from mv.findings import Finding, ModelError
+from mv.money.account import RateChoice, choose_rate
+from mv.operating_days import OperatingCalendar
+from mv.portfolio.schema import SiteDescription
+from mv.prepare import PreparedCarrier, PreparedSite, prepare_site, with_adjustment
+from mv.savings.demand import DemandBasis, demand_basis
+from mv.savings.drift import Prior, load_prior
+from mv.savings.events import SuspectedEvent
+from mv.savings.placebo import Trial, trials_of_site
+from mv.verify import ledger, series
+from mv.verify.conditions import NormalYear, normal_year
+from mv.verify.fits import Fits, fit_periods
+from mv.verify.loads import HourShape, hour_shape
+
+ONE_DAY = np.timedelta64(1, "D")
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarrierDraft:
+    """One carrier, fitted but not concluded."""
+
+    prepared: PreparedCarrier
+    fits: Fits | None
+    reason: str
+    remedy: str
+    shape: HourShape | None = None
+    profiles: dict[str, list] = field(default_factory=dict)
+    heat: dict[str, list] = field(default_factory=dict)
+    suspects: list[SuspectedEvent] = field(default_factory=list)
+    demand: DemandBasis | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """One site, fitted but not concluded; picklable, without its readings."""
+
+    description: SiteDescription
+    carriers: tuple[CarrierDraft, ...]
+    calendar: OperatingCalendar | None
+    normal: NormalYear | None
+    rate: RateChoice
+    findings: tuple[Finding, ...]
+    inputs: tuple[dict, ...]
+    summary: Any = None
+    """What the portfolio's trial needs of this site."""
+
+
+def measure(description: SiteDescription) -> Draft:
+    """Read, judge and fit one site.  Bad readings never raise: they become a carrier's reason."""
+    prepared = prepare_site(description)
+    claimed = [c for c in prepared.carriers if c.claimed]
+    rate = RateChoice(rate=None, why="no retrofit is entered")
+    if claimed:
+        rate = choose_rate(
+            [m for m in description.meters if m.meter in claimed[0].meters], description.rates
+        )
+    drafts = tuple(_fit_carrier(prepared, carrier, rate) for carrier in prepared.carriers)
+    prior = load_prior(description.settings)
+    trials = [t for carrier in prepared.carriers for t in _trials(prepared, carrier, prior)]
+    return Draft(
+        description=description,
+        carriers=drafts,
+        calendar=prepared.calendar,
+        normal=normal_year(prepared),
+        rate=rate,
+        findings=prepared.findings,
+        inputs=prepared.inputs,
+        summary=trials,
+    )
+
+
+def _trials(site: PreparedSite, prepared: PreparedCarrier, prior: Prior) -> list[Trial]:
+    """Pretended retrofits in the history before the works (a comparison site: all of it)."""
+    rows = prepared.rows
+    if rows is None or not len(rows) or prepared.boundary != "whole_facility":
+        return []
+    if prepared.window is not None:
+        works = np.datetime64(prepared.window.installation_start)
+        ends = rows["end"].to_numpy() if "end" in rows else rows.index.to_numpy() + ONE_DAY
+        rows = rows[ends.astype("datetime64[D]") <= works]
+    elif prepared.reason:
+        return []
+    key = site.description.site.site
+    granularity = "bills" if prepared.kind == "bills" else "daily"
+    return trials_of_site(
+        with_adjustment(rows),
+        site=key,
+        carrier=prepared.carrier,
+        granularity=granularity,
+        prior=prior,
+    )
+
+
+def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice) -> CarrierDraft:
+    zone = site.description.site.time_zone
+    light = replace(prepared, interval=None)
+    if prepared.reason or prepared.window is None:
+        profiles, heat = (
+            series.load_shapes(prepared, zone) if prepared.rows is not None else ({}, {})
+        )
+        return CarrierDraft(
+            prepared=light,
+            fits=None,
+            reason=prepared.reason,
+            remedy=prepared.remedy,
+            profiles=profiles,
+            heat=heat,
+        )
+    try:
+        fits = fit_periods(
+            prepared,
+            site.calendar,
+            site.weather,
+            zone,
+            site.description.settings.limits.coverage,
+            with_hours=prepared.claimed,
+        )
+    except ModelError as error:
+        return CarrierDraft(
+            prepared=light,
+            fits=None,
+            reason=f"no baseline model can be fitted: {error}",
+            remedy="Give a longer baseline, or name the variable that drives use in drivers.csv.",
+        )
+    profiles, heat = series.load_shapes(prepared, zone)
+    needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
+    return CarrierDraft(
+        prepared=light,
+        fits=fits,
+        reason="",
+        remedy="",
+        shape=hour_shape(prepared, fits, zone) if needs_hours else None,
+        profiles=profiles,
+        heat=heat,
+        suspects=ledger.suspects(fits, prepared.carrier, zone),
+        demand=_demand_basis(prepared, fits, zone),
+        findings=fits.findings,
+    )
+
+
+def _demand_basis(prepared: PreparedCarrier, fits: Fits, zone: str) -> DemandBasis | None:
+    """Peaks of both periods; None where demand is not a question (bills, other carriers)."""
+    if prepared.carrier != "electricity" or prepared.interval is None or not prepared.claimed:
+        return None
+    if fits.hourly is None:
+        return DemandBasis("there is no hourly model of the site.")
+    hours = fits.hourly
+    return demand_basis(
+        hours.fit,
+        hours.baseline,
+        hours.reporting,
+        prepared.interval,
+        step_seconds=prepared.step_seconds,
+        time_zone=zone,
+    )

@@ -1,0 +1,66 @@
+"""The series that a carrier's charts draw, from its draft and its saving."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from mv.prepare import INSTALLATION, REPORTING
+from mv.results import Series
+from mv.savings.avoided import Avoided, row_days
+from mv.savings.uncertainty import SavingsUncertainty
+from mv.verify import series
+from mv.verify.draft import CarrierDraft
+
+
+def bare_series(carrier: CarrierDraft) -> Series | None:
+    """Readings of a carrier that could not be verified, for its charts."""
+    prepared = carrier.prepared
+    if prepared.rows is None or not len(prepared.rows):
+        return None
+    daily, bills = series.row_series(prepared, np.full(len(prepared.rows), np.nan))
+    return Series(daily=daily, bills=bills, profiles=carrier.profiles, heat=carrier.heat)
+
+
+def carrier_series(
+    carrier: CarrierDraft,
+    avoided: Avoided,
+    how: SavingsUncertainty,
+    estimated: float | None,
+    level: float,
+) -> Series:
+    """Everything that a verified carrier's charts draw."""
+    prepared, fits = carrier.prepared, carrier.fits
+    rows = prepared.rows
+    days = row_days(rows)
+    known = np.isfinite(rows["temperature"].to_numpy(float))
+    modelled = np.full(len(rows), np.nan)
+    modelled[known] = fits.fit.predict(rows[known])
+    after = np.isin(rows["period"].to_numpy(object), (INSTALLATION, REPORTING))
+    modelled = (modelled + np.where(after, level, 0.0)) * days
+    daily, bills = series.row_series(prepared, modelled)
+    used = fits.reporting
+    if "end" in used:
+        starts = used["start"].to_numpy().astype("datetime64[D]")
+        ends = used["end"].to_numpy().astype("datetime64[D]") - 1
+    else:
+        starts = ends = used.index.to_numpy("datetime64[D]")
+    row_length = row_days(used)
+    adjustment = used["adjustment"].to_numpy(float) * row_length
+    net_measured = avoided.measured_rows - adjustment
+    share = np.cumsum(avoided.modelled_rows) / avoided.adjusted_baseline
+    widths = np.hypot(how.model_part * np.sqrt(np.clip(share, 0, None)), how.drift_part * share)
+    widths = widths * (how.half_width / widths[-1]) if widths[-1] > 0 else widths
+    return Series(
+        daily=daily,
+        bills=bills,
+        monthly=series.monthly(starts, net_measured, avoided.modelled_rows, row_length),
+        cumulative=series.cumulative(
+            ends,
+            avoided.modelled_rows - net_measured,
+            widths,
+            estimated / 365 if estimated is not None else None,
+            row_length,
+        ),
+        profiles=carrier.profiles,
+        heat=carrier.heat,
+    )
