@@ -19,7 +19,7 @@ from mv.savings.avoided import row_days
 from mv.verify.carrier import Concluded
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.fits import Fits
-from mv.verify.loads import loads
+from mv.verify.loads import history, loads
 
 YEAR_DAYS = 365
 YEAR_SLACK_DAYS = 20
@@ -57,12 +57,15 @@ def site_account(
             why_no_rate=draft.rate.why,
             measured=measured,
             adjusted=adjusted,
+            history=history(carrier.shape, description.site.time_zone),
+            demand_savings=(
+                {"": demand.peak_savings} if demand is not None and demand.claimed else {}
+            ),
         ),
         estimated_annual=result.annual.estimated_savings if result.annual else None,
         reporting_end=prepared.window.reporting_end,
         holidays=np.array(holidays, dtype="datetime64[D]"),
         billed=_billed(prepared),
-        demand=demand.peak_savings if demand is not None and demand.claimed else None,
         explained=_explained(concluded, ratios),
         years=_bill_years(prepared, carrier.fits, concluded),
     )

@@ -25,9 +25,12 @@ class HourShape:
     start_utc: pd.DatetimeIndex
     step_seconds: int
     measured: np.ndarray
-    """Energy by interval of the reporting period and of the 12 months before it, (n,)."""
+    """Energy by interval of the reporting period, (n,)."""
     modelled: np.ndarray
-    """Hourly model's energy by interval, (n,); NaN outside the reporting period."""
+    """Hourly model's energy by interval, (n,); NaN where there is none."""
+    earlier_utc: pd.DatetimeIndex
+    earlier: np.ndarray
+    """Energy by interval of the 12 months before the reporting period, for ratchets."""
 
 
 def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourShape | None:
@@ -39,6 +42,7 @@ def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourSha
     first = pd.Timestamp(window.reporting_start).tz_localize(time_zone)
     last = (pd.Timestamp(window.reporting_end) + pd.Timedelta(days=1)).tz_localize(time_zone)
     inside = table[(table.index >= first) & (table.index < last)]
+    earlier = table[(table.index >= first - pd.DateOffset(years=1)) & (table.index < first)]
     if not len(inside):
         return None
     hourly = fits.hourly
@@ -56,7 +60,16 @@ def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourSha
         step_seconds=prepared.step_seconds,
         measured=inside["energy"].to_numpy(float),
         modelled=shape,
+        earlier_utc=earlier.index,
+        earlier=earlier["energy"].to_numpy(float),
     )
+
+
+def history(shape: HourShape | None, time_zone: str) -> Load | None:
+    """Measured load of the year before the reporting period, where a rate looks back at it."""
+    if shape is None or not len(shape.earlier):
+        return None
+    return interval_load(shape.earlier_utc, shape.earlier, shape.step_seconds, time_zone)
 
 
 def loads(
