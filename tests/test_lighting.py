@@ -83,8 +83,8 @@ def test_a_usual_line_is_left_alone():
         (
             {"watts_before": 400, "description": "metal-halide 400 W high bay to LED high bay"},
             None,
-            "watts_before: hall: 400 W is 1 × 400 W of lamps without their ballast. Enter the input "
-            "watts of the fixture.",
+            "watts_before: hall: 400 W is 1 × 400 W of lamps without their ballast. Enter the "
+            "input watts of the fixture.",
         ),
         (
             {"count_before": 0},

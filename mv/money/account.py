@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -46,12 +46,12 @@ from mv.money.cost_saving import CostSaving, Priced, cost_saving, without_money
 from mv.money.emissions import avoided_emissions, check_factors
 from mv.money.incentives import incentive, open_terms
 from mv.money.invested import Invested, invested
+from mv.money.payback import MONTHS_A_YEAR, simple_payback
 from mv.money.payback import derivation as derive_payback
-from mv.money.payback import simple_payback
-from mv.money.rates import Rate, open_rate, open_rates
+from mv.money.prices import known_prices
+from mv.money.rates import Rate, open_rate, rate_findings
 from mv.money.trail import derive_annual, derive_estimated, derive_net_cost, derive_saving
-from mv.money.worth import derivations as derive_worth
-from mv.money.worth import savings_by_year, worth, worth_interval
+from mv.money.worth_of_site import measure_life, worth_of_site
 from mv.portfolio.schema import Block, Meter, Retrofit, Settings, Source
 from mv.portfolio.tables import shown
 from mv.quantity import Derivation, Interval
@@ -80,11 +80,7 @@ class Account:
 
 def check_money(settings: Settings, blocks: Sequence[Block]) -> list[Finding]:
     """Everything that is wrong in rates, incentive terms and emission factors, at once."""
-    found = check_factors(settings.emissions)
-    try:
-        open_rates(blocks)
-    except FolderError as error:
-        found += error.findings
+    found = [*check_factors(settings.emissions), *rate_findings(blocks)]
     if settings.incentive:
         try:
             open_terms(_terms_block(settings))
@@ -128,7 +124,6 @@ def site_money(
     reporting_end: dt.date | None = None,
     holidays: np.ndarray = EMPTY,
     billed: Billed | None = None,
-    demand: Interval | None = None,
     explained: Explained | None = None,
     years: BillYears | None = None,
 ) -> Account:
@@ -144,7 +139,6 @@ def site_money(
     reporting_end : last day of the reporting period; later months are projections.
     holidays : datetime64[D], the site's public holidays.
     billed : bills with their printed cost, to hold the rate against.
-    demand : claimed demand saving in kW with its interval, for an incentive per kW.
     explained : evidence for the bridge: ratios of count, watts, hours; energy a year that weather,
         operating days and events account for.
     years : last year's use and what changed it, for the bridge between bills.
@@ -154,23 +148,30 @@ def site_money(
     paid = invested(retrofits, currency)
     findings = [*cost.findings, *paid.findings]
     rows, cost = _hold_against_bills(billed, claim, cost, currency, holidays, findings)
-    prices = _prices(claim, cost, currency, holidays)
-    price_estimated = next((p["price"] for p in prices if p["basis"] == "estimate"), cost.price)
-    estimated = (
-        None
-        if estimated_annual is None or price_estimated is None or cost.why
-        else estimated_annual * price_estimated
+    prices = known_prices(claim, cost, currency, holidays)
+    terms_then = next((p for p in prices if p["basis"] == "estimate"), None) or {
+        "price": cost.price,
+        "kw_price": cost.kw_price,
+    }
+    planned = _deal(
+        paid.cost_estimated,
+        paid.incentive_estimated,
+        terms_then["price"],
+        None if cost.why else estimated_annual,
+        demand=_estimated_demand(retrofits) * (terms_then["kw_price"] or 0.0),
     )
-    annual = _annual(claim, cost, currency)
+    estimated = None if planned is None else planned.saving
+    demand = _annual_demand(cost)
+    annual = _annual(claim, cost, demand, currency)
     why_not = cost.why or ("" if estimated_annual is not None else "no saving was estimated")
     payback_estimated = simple_payback(paid.net_cost_estimated, estimated, missing=why_not)
     payback = simple_payback(
         paid.net_cost, annual, missing=cost.why or "no verified saving in a year is given"
     )
-    life = _life(retrofits)
+    life = measure_life(retrofits)
     notes = [f"No money figure: {cost.why}."] if cost.why else []
     notes += paid.notes
-    worths, worth_trail = _worths(settings, paid, annual, estimated, life, currency, notes)
+    worths, worth_trail = worth_of_site(settings, paid, annual, estimated, life, currency, notes)
     cash, crosses = cash_lines(
         start=_start(retrofits),
         reporting_end=reporting_end if cost.savings is not None else None,
@@ -186,20 +187,17 @@ def site_money(
     )
     emissions, more, trail = avoided_emissions([claim, *others], settings.emissions)
     findings += more
-    terms, earned_trail = _incentive(
-        settings, claim, paid, demand, estimated_annual, currency, findings
-    )
+    terms, earned_trail = _incentive(settings, claim, paid, estimated_annual, currency, findings)
     bridges = site_bridges(
         claim=claim,
         cost=cost,
-        estimated=_deal(
-            paid.cost_estimated, paid.incentive_estimated, price_estimated, estimated_annual
-        ),
+        estimated=planned,
         realised=_deal(
             paid.cost,
             None if paid.net_cost is None else paid.cost - paid.net_cost,
             cost.price,
             None if claim.annual is None else claim.annual.value,
+            demand=demand.value if demand else 0.0,
         ),
         explained=explained,
         years=years,
@@ -245,8 +243,8 @@ def site_money(
     }
     derivations = [
         *(derive_saving(claim, cost, currency) if cost.savings is not None else []),
-        *derive_annual(claim, cost, annual, currency),
-        *derive_estimated(claim, paid, estimated_annual, price_estimated, estimated, currency),
+        *derive_annual(claim, cost, annual, demand, currency),
+        *derive_estimated(claim, paid, planned, currency),
         *derive_net_cost(paid, currency),
         derive_payback(
             "money.simple_payback_estimated.months",
@@ -295,49 +293,36 @@ def _hold_against_bills(
     return rows, without_money(refused[0].message.rstrip(".")) if refused else cost
 
 
-def _prices(
-    claim: Priced, cost: CostSaving, currency: str, holidays: np.ndarray
-) -> list[dict[str, Any]]:
-    """The saving at each price that is known: actual, estimate, contract."""
-    if claim.rate is None or cost.savings is None:
-        return []
-    rows = [_price_row(claim.rate, cost)]
-    for rate in claim.beside:
-        other = cost_saving(replace(claim, rate=rate, beside=()), currency, holidays)
-        if other.savings is not None:
-            rows.append(_price_row(rate, other))
-    return rows
+def _annual_demand(cost: CostSaving) -> Interval | None:
+    """Value of the claimed demand saving in a year."""
+    if cost.demand is None or cost.months <= 0:
+        return None
+    return cost.demand.scaled(MONTHS_A_YEAR / cost.months, f"{cost.demand.unit}/year")
 
 
-def _price_row(rate: Rate, cost: CostSaving) -> dict[str, Any]:
-    return {
-        "basis": rate.head.basis,
-        "rate": rate.label,
-        "source": rate.source,
-        "price": cost.price,
-        "cost_savings": cost.savings.value,
-    }
-
-
-def _annual(claim: Priced, cost: CostSaving, currency: str) -> Interval | None:
+def _annual(
+    claim: Priced, cost: CostSaving, demand: Interval | None, currency: str
+) -> Interval | None:
+    """Verified cost saving in a year: annual energy at the value of a unit, and demand."""
     if claim.annual is None or cost.price is None:
         return None
     annual = claim.annual.scaled(cost.price, f"{currency}/year")
+    ends = [annual.value, annual.low, annual.high]
+    if demand is not None:
+        more = [demand.value, demand.low, demand.high]
+        ends = [None if None in pair else sum(pair) for pair in zip(ends, more, strict=True)]
     return Interval(
-        annual.value,
-        annual.low,
-        annual.high,
+        *ends,
         annual.unit,
         confidence=annual.confidence,
         kind="money",
-        method=f"annual energy saving × {cost.price_how}",
+        method=f"annual energy saving × {cost.price_how}" + (" + demand" if demand else ""),
     )
 
 
-def _life(retrofits: Sequence[Retrofit]) -> float | None:
-    """Measure life in years: the shortest, where there are several."""
-    lives = [r.measure_life for r in retrofits if r.measure_life is not None]
-    return min(lives) if lives else None
+def _estimated_demand(retrofits: Sequence[Retrofit]) -> float:
+    """Estimated demand saving over all retrofits, kW."""
+    return sum(r.estimated_demand_savings or 0.0 for r in retrofits)
 
 
 def _start(retrofits: Sequence[Retrofit]) -> dt.date:
@@ -355,56 +340,10 @@ def _measured(cost: CostSaving) -> Measured | None:
     return Measured(last_days=cost.measured.use.load.billing.last, **saved)
 
 
-def _worths(
-    settings: Settings,
-    paid: Invested,
-    annual: Interval | None,
-    estimated: float | None,
-    life: float | None,
-    currency: str,
-    notes: list[str],
-) -> tuple[dict[str, Any], list[Derivation]]:
-    """NPV, IRR and savings-to-investment ratio, estimated and realised."""
-    finance = settings.finance
-    if life is None:
-        notes.append("No present value is given, because no measure_life is given.")
-        return {}, []
-    if finance.discount_rate is None:
-        notes.append("No net present value is given, because no discount_rate is declared.")
-    terms = {"escalation": finance.price_escalation, "degradation": finance.degradation}
-    made: dict[str, Any] = {}
-    trail: list[Derivation] = []
-    if estimated is not None and paid.net_cost_estimated is not None:
-        planned = worth(
-            paid.net_cost_estimated,
-            savings_by_year(estimated, life, **terms),
-            finance.discount_rate,
-        )
-        made["npv_estimated"] = planned.npv
-        made["irr_estimated"] = planned.irr
-        made["savings_to_investment_estimated"] = planned.savings_to_investment
-    if annual is not None and paid.net_cost is not None:
-        middle, intervals = worth_interval(
-            paid.net_cost, annual, life, finance.discount_rate, currency, **terms
-        )
-        made |= intervals
-        trail = derive_worth(
-            paid.net_cost,
-            annual.value,
-            life,
-            middle,
-            currency,
-            discount_rate=finance.discount_rate,
-            **terms,
-        )
-    return made, trail
-
-
 def _incentive(
     settings: Settings,
     claim: Priced,
     paid: Invested,
-    demand: Interval | None,
     estimated: float | None,
     currency: str,
     findings: list[Finding],
@@ -417,7 +356,7 @@ def _incentive(
         open_terms(_terms_block(settings)),
         claim.annual,
         unit=claim.unit,
-        demand=demand,
+        demand=claim.demand_savings.get(""),
         cost=paid.cost,
         estimated=estimated,
         paid=received,
@@ -465,11 +404,16 @@ def _lines(
 
 
 def _deal(
-    cost: float | None, incentive_: float | None, price: float | None, energy: float | None
+    cost: float | None,
+    incentive_: float | None,
+    price: float | None,
+    energy: float | None,
+    *,
+    demand: float,
 ) -> Deal | None:
     if price is None or energy is None:
         return None
-    return Deal(cost=cost, incentive=incentive_, price=price, energy=energy)
+    return Deal(cost=cost, incentive=incentive_, price=price, energy=energy, demand=demand)
 
 
 def _terms_block(settings: Settings) -> Block:

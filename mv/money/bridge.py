@@ -3,7 +3,7 @@
 Three bridges, all split by `shapley`, so that no bar depends on the order of the others:
 
 - savings: estimated to verified annual cost saving,
-      saving = price · (E · Π ratios + Σ additions),
+      saving = price · (E · Π ratios + Σ additions) + demand,
   E the estimated energy, ratios the evidenced changes of count, watts, hours and interactive
   effects, additions in energy the weather, operating days and non-routine events.
 - payback: estimated to realised, payback = (cost − incentive) / saving.
@@ -91,6 +91,13 @@ class Deal:
     """Value of a saved unit, currency per unit."""
     energy: float
     """Saved in a year, canonical unit."""
+    demand: float = 0.0
+    """Value of demand saved in a year, currency."""
+
+    @property
+    def saving(self) -> float:
+        """Cost saving in a year, currency."""
+        return self.price * self.energy + self.demand
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,9 +122,9 @@ def savings_bridge(
     return Bridge(
         name="savings",
         unit=f"{currency}/year",
-        start=estimated.price * estimated.energy,
+        start=estimated.saving,
         start_label="estimated",
-        end=realised.price * realised.energy,
+        end=realised.saving,
         end_label="verified",
         steps=factors.steps(shares, ends),
         method=METHOD,
@@ -255,8 +262,17 @@ class _Factors:
         self.additions = {c.name: c for c in sorted(explained.additions, key=lambda c: c.name)}
         separated = {"count", "watts", "hours"} & set(self.ratios)
         self.rest = UNEXPLAINED if separated else JOINED
-        self.before = {"energy price": estimated.price, "estimated energy": estimated.energy}
-        self.after = {"energy price": realised.price, "estimated energy": estimated.energy}
+        self.before = {
+            "energy price": estimated.price,
+            "estimated energy": estimated.energy,
+            "demand charges": estimated.demand,
+        }
+        self.after = {
+            "energy price": realised.price,
+            "estimated energy": estimated.energy,
+            "demand charges": realised.demand,
+        }
+        self.demand_note = "" if realised.demand else "no demand saving is claimed"
         if with_cost:
             self.before |= {"install cost": estimated.cost, "incentive": estimated.incentive or 0.0}
             self.after |= {"install cost": realised.cost, "incentive": realised.incentive or 0.0}
@@ -294,9 +310,12 @@ class _Factors:
 
     def steps(self, shares: Mapping[str, float], ends) -> list[BridgeStep]:
         evidence = {c.name: c.evidence for c in (*self.ratios.values(), *self.additions.values())}
+        evidence["demand charges"] = self.demand_note
         who = {"energy price": NOBODY, "weather": NOBODY, **self.explained.responsible}
         named = [c.name for c in (*self.explained.additions, *self.explained.ratios)]
         order = ["install cost", "incentive", "energy price", *named]
+        if self.before["demand charges"] or self.after["demand charges"]:
+            order.insert(3, "demand charges")
         steps = [
             BridgeStep(
                 name=name,
@@ -343,7 +362,7 @@ def _energy(values, ratios, additions):
 
 
 def _saving(values, ratios=(), additions=()):
-    return values["energy price"] * _energy(values, ratios, additions)
+    return values["energy price"] * _energy(values, ratios, additions) + values["demand charges"]
 
 
 def _payback(values, ratios=(), additions=()):

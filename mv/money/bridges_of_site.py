@@ -74,36 +74,34 @@ def site_bridges(
                 "the estimate to what came the saving is not above zero."
             )
     if years is not None and cost.savings is not None:
-        bill = _bill(claim, years, currency, holidays)
-        if bill is not None:
-            bridges.append(bill)
+        try:
+            bridges.append(_bill(claim, years, currency, holidays))
+        except (ModelError, UnitError) as error:
+            notes.append(f"No bridge between two years' bills is drawn: {error}.")
     return bridges
 
 
-def _bill(claim: Priced, years: BillYears, currency: str, holidays: np.ndarray) -> Bridge | None:
-    try:
-        costs = [
-            given
-            if given is not None
-            else price_load(claim.rate, load, unit=claim.unit, holidays=holidays).total
-            for given, load in ((years.last_cost, years.last), (years.this_cost, years.this))
-        ]
-        saved = claim.savings
-        if years.retrofit is not None:
-            shift = years.retrofit - saved.value
-            ends = [None if e is None else e + shift for e in (saved.low, saved.high)]
-            saved = replace(saved, value=years.retrofit, low=ends[0], high=ends[1])
-        return bill_bridge(
-            last_cost=costs[0],
-            last_energy=years.last.total,
-            this_cost=costs[1],
-            this_energy=years.this.total,
-            retrofit=saved,
-            weather=years.weather,
-            days=years.days,
-            events=years.events,
-            currency=currency,
-            labels=years.labels,
-        )
-    except (ModelError, UnitError):
-        return None
+def _bill(claim: Priced, years: BillYears, currency: str, holidays: np.ndarray) -> Bridge:
+    costs = [
+        given
+        if given is not None
+        else price_load(claim.rate, load, unit=claim.unit, holidays=holidays).total
+        for given, load in ((years.last_cost, years.last), (years.this_cost, years.this))
+    ]
+    saved = claim.savings
+    if years.retrofit is not None:
+        shift = years.retrofit - saved.value
+        ends = [None if e is None else e + shift for e in (saved.low, saved.high)]
+        saved = replace(saved, value=years.retrofit, low=ends[0], high=ends[1])
+    return bill_bridge(
+        last_cost=costs[0],
+        last_energy=years.last.total,
+        this_cost=costs[1],
+        this_energy=years.this.total,
+        retrofit=saved,
+        weather=years.weather,
+        days=years.days,
+        events=years.events,
+        currency=currency,
+        labels=years.labels,
+    )

@@ -7,13 +7,15 @@ measured load by the lower and by the upper end, and priced again.
 
 A saved unit's average value is the cost saved per unit saved.  Where the saving's interval holds
 zero that ratio means nothing, and the value of a small saving is used instead: the cost of the
-adjusted baseline less the cost of a hundredth less of it.
+adjusted baseline less the cost of a hundredth less of it.  Demand stands apart: lighting often
+misses the billed peak, and a ratchet may hide it, so demand charges fall only by what is claimed
+from measured peaks; where nothing is claimed both loads are billed for the same peaks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +23,7 @@ import numpy as np
 from mv.findings import RULES, Finding, ModelError
 from mv.money.clock import EMPTY
 from mv.money.load import Load, together
+from mv.money.payback import MONTHS_A_YEAR
 from mv.money.rates import Bill, Rate, price_use, use_of
 from mv.money.use import Use
 from mv.quantity import Interval
@@ -55,8 +58,10 @@ class Priced:
     """Adjusted baseline, same pieces as `measured`."""
     history: Load | None = None
     """Measured load of the months before the reporting period, for ratchets."""
-    demand_savings: Mapping[str, np.ndarray | float] = field(default_factory=dict)
-    """Claimed demand saving in kW by time-of-use period (`` for any hour); empty: none claimed."""
+    demand_savings: Mapping[str, Interval] = field(default_factory=dict)
+    """Claimed demand saving of the monthly billing peak in kW, by time-of-use period; an empty
+    name is for demand at any hour.  Empty where none is claimed: both loads then have the same
+    peaks."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,8 +71,14 @@ class CostSaving:
     savings: Interval | None
     """Currency; None where it can't be priced, see `why`."""
     price: float | None
-    """Average value of a saved unit, currency per canonical unit."""
+    """Average value of a saved unit, currency per canonical unit; claimed demand apart."""
     price_how: str
+    demand: Interval | None
+    """Part of `savings` that is due to claimed demand savings; None where none is claimed."""
+    kw_price: float | None
+    """Value of a kW less at every peak for a year, currency; None without a demand charge."""
+    months: float
+    """Months that the loads cover."""
     baseline: Bill | None
     """Cost of the adjusted baseline; `low` and `high` at the ends of the saving's interval."""
     measured: Bill | None
@@ -92,16 +103,14 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
     try:
         use = use_of(rate, measured, unit=part.unit, holidays=holidays, history=part.history)
         cost_measured = price_use(rate, use)
-        base = use_of(rate, adjusted, beside=use, peak_change=part.demand_savings)
-        bills = {
-            end: price_use(rate, base.scaled(_exceeding(measured, adjusted, saved)))
-            for end, saved in (
-                ("value", part.savings.value),
-                ("low", part.savings.low),
-                ("high", part.savings.high),
-            )
-            if saved is not None
-        }
+        base = use_of(rate, adjusted, beside=use)
+        bills, bare = {}, {}
+        for end in ("value", "low", "high"):
+            saved = getattr(part.savings, end)
+            if saved is not None:
+                load = base.scaled(_exceeding(measured, adjusted, saved))
+                bare[end] = price_use(rate, load)
+                bills[end] = _with_demand(rate, load, bare[end], part.demand_savings, end)
     except UnitError as error:
         return without_money(str(error), _no_figure("rate_unit", str(error)))
     except ModelError as error:
@@ -124,13 +133,18 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         fraction_high=_ratio(saved.get("high"), bills["value"].total),
         fraction_of="cost of the adjusted baseline",
     )
-    price, how = _price_of_a_unit(part, base, saved["value"])
+    price, how = _price_of_a_unit(part, base, bare["value"].total - cost_measured.total)
+    billing = measured.billing
+    months = float((billing.months * billing.days / billing.length).sum())
     if how == OF_A_SMALL_SAVING:
         findings.append(Finding("price_marginal", f"A saved unit is valued at the {how}."))
     return CostSaving(
         savings=interval,
         price=price,
         price_how=how,
+        demand=_demand_value(part, bills, bare, currency),
+        kw_price=_kw_price(rate, base, bare["value"], months),
+        months=months,
         baseline=bills["value"],
         measured=cost_measured,
         low=bills.get("low"),
@@ -146,6 +160,42 @@ def _exceeding(measured: Load, adjusted: Load, saved: float) -> float:
     if adjusted.total <= 0:
         return 1.0
     return max(0.0, (measured.total + saved) / adjusted.total)
+
+
+def _with_demand(
+    rate: Rate, use: Use, bare: Bill, claimed: Mapping[str, Interval], end: str
+) -> Bill:
+    """The bill with the claimed demand saving added to the measured peaks."""
+    if not claimed or "demand" not in rate.parts_for(use.load):
+        return bare
+    change = {name: getattr(kw, end) or 0.0 for name, kw in claimed.items()}
+    return price_use(rate, replace(use, peak_change=change))
+
+
+def _demand_value(
+    part: Priced, bills: Mapping[str, Bill], bare: Mapping[str, Bill], currency: str
+) -> Interval | None:
+    if not part.demand_savings or "demand" not in part.rate.parts:
+        return None
+    worth = {end: bills[end].total - bare[end].total for end in bills}
+    return Interval(
+        worth["value"],
+        worth.get("low"),
+        worth.get("high"),
+        currency,
+        confidence=part.savings.confidence,
+        kind="money",
+        method="claimed demand saving, priced under the rate",
+    )
+
+
+def _kw_price(rate: Rate, base: Use, bare: Bill, months: float) -> float | None:
+    """Value of one kW less at every billing peak for a year."""
+    if "demand" not in rate.parts_for(base.load) or months <= 0:
+        return None
+    one = dict.fromkeys(("", *rate.calendar.periods), 1.0)
+    more = price_use(rate, replace(bare.use, peak_change=one))
+    return (more.total - bare.total) * MONTHS_A_YEAR / months
 
 
 def _price_of_a_unit(part: Priced, base: Use, cost: float) -> tuple[float | None, str]:
@@ -190,6 +240,9 @@ def without_money(why: str, *findings: Finding) -> CostSaving:
         savings=None,
         price=None,
         price_how="",
+        demand=None,
+        kw_price=None,
+        months=0.0,
         baseline=None,
         measured=None,
         lines=[],

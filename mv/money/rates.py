@@ -193,6 +193,15 @@ def open_rates(blocks: Iterable[Block]) -> dict[str, Rate]:
     return rates
 
 
+def rate_findings(blocks: Iterable[Block]) -> list[Finding]:
+    """Everything that is wrong in a folder's rates; empty where they can be used."""
+    try:
+        open_rates(blocks)
+    except FolderError as error:
+        return list(error.findings)
+    return []
+
+
 def unit_factor(rate: Rate, unit: str) -> float:
     """Units that the rate's prices are per, in one `unit`.  UnitError where they don't match."""
     per = rate.head.unit or unit
@@ -229,21 +238,14 @@ def use_of(
     holidays: np.ndarray = EMPTY,
     history: Load | None = None,
     beside: Use | None = None,
-    peak_change: Mapping[str, np.ndarray | float] | None = None,
 ) -> Use:
     """What a rate asks of a load.
 
     `beside` is the use of a measured load with the same pieces: its clock is shared, and its
-    demand billed, with `peak_change` added (see `use.Use`).  Raises UnitError like `price_load`.
+    demand billed.  Raises UnitError like `price_load`.
     """
     if beside is not None:
-        return Use(
-            load,
-            beside.clock,
-            beside.unit_factor,
-            peaks_of=beside,
-            peak_change=peak_change or {},
-        )
+        return Use(load, beside.clock, beside.unit_factor, peaks_of=beside)
     entries = [entry for part in rate.parts.values() for entry in part]
     clock = Clock(rate.calendar, load, holidays, breaks_of(entries))
     return Use(load, clock, unit_factor(rate, unit), history)

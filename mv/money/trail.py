@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from mv.money.bridge import Deal
 from mv.money.cost_saving import CostSaving, Priced
 from mv.money.invested import Invested
 from mv.quantity import Derivation, Interval, Step
@@ -21,6 +22,10 @@ def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Deriva
         "avoided energy",
         "avoided_energy.value",
     )
+    demand = ()
+    if cost.demand is not None:
+        words = "of which by claimed demand savings, not counted in the price"
+        demand = (Step("D", words, cost.demand.value, currency, rate),)
     lines = tuple(
         Step(f"C_{i}", f"saved: {line['name']} ({line['how']})", line["saving"], currency, rate)
         for i, line in enumerate(cost.lines, start=1)
@@ -46,89 +51,96 @@ def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Deriva
             f"{currency}/{claim.unit}",
             PRACTICE,
             (
-                Step(
-                    "C",
-                    "cost saved",
-                    cost.savings.value,
-                    currency,
-                    rate,
-                    COST_SAVED,
-                ),
+                Step("C", "cost saved", cost.savings.value, currency, rate, COST_SAVED),
                 saved,
+                *demand,
             ),
         ),
     ]
 
 
 def derive_annual(
-    claim: Priced, cost: CostSaving, annual: Interval | None, currency: str
+    claim: Priced, cost: CostSaving, annual: Interval | None, demand: Interval | None, currency: str
 ) -> list[Derivation]:
     """The verified cost saving in a year."""
     if annual is None:
         return []
+    steps = [
+        Step(
+            "E",
+            "verified energy saved in a year",
+            claim.annual.value,
+            f"{claim.unit}/year",
+            "annual verified savings",
+            "annual.verified_savings.value",
+        ),
+        Step(
+            "p",
+            "value of a saved unit",
+            cost.price,
+            f"{currency}/{claim.unit}",
+            f"rate {claim.rate.label}",
+            "money.price",
+        ),
+    ]
+    if demand is not None:
+        steps.append(
+            Step(
+                "D",
+                "claimed demand saving, priced for a year",
+                demand.value,
+                demand.unit,
+                f"rate {claim.rate.label}",
+            )
+        )
+    formula = "A = E · p + D" if demand is not None else "A = E · p"
     return [
         Derivation(
             "money.annual_cost_savings.value",
-            "A = E · p",
+            formula,
             annual.value,
             annual.unit,
             PRACTICE,
-            (
-                Step(
-                    "E",
-                    "verified energy saved in a year",
-                    claim.annual.value,
-                    f"{claim.unit}/year",
-                    "annual verified savings",
-                    "annual.verified_savings.value",
-                ),
-                Step(
-                    "p",
-                    "value of a saved unit",
-                    cost.price,
-                    f"{currency}/{claim.unit}",
-                    f"rate {claim.rate.label}",
-                    "money.price",
-                ),
-            ),
+            tuple(steps),
         )
     ]
 
 
 def derive_estimated(
-    claim: Priced,
-    paid: Invested,
-    energy: float | None,
-    price: float | None,
-    saving: float | None,
-    currency: str,
+    claim: Priced, paid: Invested, planned: Deal | None, currency: str
 ) -> list[Derivation]:
     """The estimated cost saving in a year."""
-    if saving is None:
+    if planned is None:
         return []
+    then = "the estimate's rate where one is given, else the actual one"
+    steps = [
+        Step(
+            "E",
+            "estimated energy saved in a year",
+            planned.energy,
+            f"{claim.unit}/year",
+            f"{paid.places}, column estimated_savings",
+        ),
+        Step("p", "value of a saved unit then", planned.price, f"{currency}/{claim.unit}", then),
+    ]
+    if planned.demand:
+        steps.append(
+            Step(
+                "D",
+                "estimated demand saving, priced for a year",
+                planned.demand,
+                f"{currency}/year",
+                f"{paid.places}, column estimated_demand_savings; {then}",
+            )
+        )
     return [
         Derivation(
             "money.annual_cost_savings_estimated",
-            "A = E · p",
-            saving,
+            "A = E · p + D" if planned.demand else "A = E · p",
+            planned.saving,
             f"{currency}/year",
             PRACTICE,
-            (
-                Step(
-                    "E",
-                    "estimated energy saved in a year",
-                    energy,
-                    f"{claim.unit}/year",
-                    f"{paid.places}, column estimated_savings",
-                ),
-                Step(
-                    "p",
-                    "value of a saved unit at the price of the estimate",
-                    price,
-                    f"{currency}/{claim.unit}",
-                    "the estimate's rate where one is given, else the actual one",
-                ),
-            ),
+            tuple(steps),
         )
     ]
 

@@ -361,3 +361,86 @@ def test_interval_without_ends_and_no_life_and_no_discount_rate(flat_rate, retro
     )
     assert money.maintenance_savings == 400.0
     assert "discounted" not in money.cash
+
+
+class TestDemand:
+    """Energy at 0.10 and 12 a month for each kW: 10 kW promised, 6 claimed, or none."""
+
+    def account(self, rate, retrofit, intervals, claimed):
+        r = rate("""
+            energy = [{ price = 0.10 }]
+            demand = [{ price = 12.0, window = 60 }]
+        """)
+        measured = intervals("2024-01-01", 366, 60, 50.0)
+        part = claim(r)
+        part = Priced(
+            **{
+                **part.__dict__,
+                "measured": measured,
+                "adjusted": measured.scaled((measured.total + 80_000) / measured.total),
+                "demand_savings": claimed,
+            }
+        )
+        account = site_money(
+            settings=settings(incentive={"source": "agreement, clause 7", "per_kw": 100.0}),
+            retrofits=[retrofit(**COSTS, estimated_demand_savings=10.0)],
+            claim=part,
+            estimated_annual=100_000.0,
+        )
+        return account, TypeAdapter(Money).validate_python(account.fields)
+
+    def test_claimed(self, rate, retrofit, intervals):
+        claimed = {"": around(6.0, 2.0, "kW", confidence=0.9)}
+        account, money = self.account(rate, retrofit, intervals, claimed)
+        assert money.price == pytest.approx(0.10)
+        # 100,000 × 0.10 + 10 kW × 12 × 12 months; 80,000 × 0.10 + 6 × 144
+        assert money.annual_cost_savings_estimated == pytest.approx(11_440.0)
+        ends = money.annual_cost_savings
+        assert (ends.low, ends.value, ends.high) == pytest.approx((6_576.0, 8_864.0, 11_152.0))
+        assert money.cost_savings.value == pytest.approx(8_864.0)
+        savings = money.bridges[0]
+        bars = {s.name: s.amount for s in savings.steps}
+        assert bars["demand charges"] == pytest.approx(-4 * 144.0)
+        assert savings.start + sum(bars.values()) == pytest.approx(savings.end, abs=0.005)
+        assert money.incentive["earned"] == pytest.approx(600.0)
+        for d in account.derivations:
+            if d.figure.startswith("money.annual_cost_savings"):
+                v = {s.symbol: s.value for s in d.steps}
+                assert v["E"] * v["p"] + v["D"] == pytest.approx(d.value)
+            if d.figure == "money.price":
+                v = {s.symbol: s.value for s in d.steps}
+                assert (v["C"] - v["D"]) / v["S"] == pytest.approx(d.value)
+
+    def test_none_claimed(self, rate, retrofit, intervals):
+        _, money = self.account(rate, retrofit, intervals, {})
+        assert money.annual_cost_savings.value == pytest.approx(8_000.0)
+        assert money.annual_cost_savings_estimated == pytest.approx(11_440.0)
+        bar = next(s for s in money.bridges[0].steps if s.name == "demand charges")
+        assert bar.amount == pytest.approx(-1_440.0)
+        assert bar.note == "no demand saving is claimed"
+        assert money.incentive["earned"] == 0.0
+        line = next(ln for ln in money.cost_lines if ln["component"] == "demand")
+        assert line["saving"] == 0.0
+
+
+def test_no_bill_bridge_where_the_rate_asks_for_hours(rate, retrofit, intervals):
+    r = rate("""
+        holidays = "none"
+        periods = { peak = "Mon-Fri 08:00-20:00", night = "rest" }
+        energy = [{ period = "peak", price = 0.30 }, { period = "night", price = 0.12 }]
+    """)
+    measured = intervals("2024-01-01", 366, 60, 50.0)
+    part = Priced(**{
+        **claim(r).__dict__, "measured": measured, "adjusted": measured.scaled(1.2),
+    })  # fmt: skip
+    days = daily_load(YEAR, np.full(len(YEAR), 1000.0))
+    account = site_money(
+        settings=settings(),
+        retrofits=[retrofit(**COSTS)],
+        claim=part,
+        years=BillYears(last=days, this=days),
+    )
+    assert account.fields["notes"][-1] == (
+        "No bridge between two years' bills is drawn: the rate has time-of-use periods (peak, "
+        "night) and the readings are by day: they don't say at which hours energy was used."
+    )

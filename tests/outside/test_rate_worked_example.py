@@ -14,7 +14,7 @@ from mv.money.cost_saving import Priced, cost_saving
 from mv.money.load import Load
 from mv.money.rates import open_rate, price_load
 from mv.portfolio.schema import Block, Source
-from mv.quantity import Interval
+from mv.quantity import Interval, around
 
 RATE = open_rate(
     Block(
@@ -87,6 +87,6 @@ def test_demand_saves_only_what_is_claimed():
     assert cost_saving(part, "USD").savings.value == pytest.approx(393.84, abs=0.005)
     claimed = Priced(
         carrier="electricity", unit="kWh", savings=energy, rate=RATE, measured=AFTER,
-        adjusted=BEFORE, demand_savings={"": 12 * 0.78},
+        adjusted=BEFORE, demand_savings={"": around(12 * 0.78, 4.0, "kW")},
     )  # fmt: skip
     assert cost_saving(claimed, "USD").savings.value == pytest.approx(529.56, abs=0.005)
