@@ -250,10 +250,12 @@ def join_short(ledger: BillLedger, limits: Limits) -> None:
     """Bills under `bill_days_short` join the next that touches them, else the one before."""
     out: list[Bill] = []
     count, line = 0, None
-    for bill in ledger.bills:
+    bills = ledger.bills
+    for i, bill in enumerate(bills):
         last = out[-1] if out else None
         touching = last is not None and last.end == bill.start
-        short = bill.days < limits.bill_days_short
+        alone = i + 1 == len(bills) or bills[i + 1].start != bill.end
+        short = bill.days < limits.bill_days_short and alone
         if touching and (last.days < limits.bill_days_short or short):
             out[-1] = _joined(last, bill, demand=np.fmax(last.demand, bill.demand))
             count, line = count + 1, line or bill.line

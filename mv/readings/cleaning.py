@@ -27,6 +27,8 @@ source).  A meter that falls more often rests as a habit."""
 CHANCE = 1e-6
 """Probability under which a run of equal values is taken for a stuck meter, given how often
 neighbours are equal on this meter."""
+FLAT_SHARE = 0.2
+"""A meter that repeats values for more than this share of the time has a flat load by habit."""
 CATCH_UP = (0.5, 2.0)
 """A value after a gap that lies within these multiples of (gap + 1) typical intervals makes up for
 the gap."""
@@ -98,7 +100,7 @@ def stuck_values(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
     inside = _runs(equal, least - 1)
     outside = equal & ~inside
     share = (outside.sum() + 1) / max(known - inside.sum(), 1)
-    if share >= 0.9:
+    if share >= 0.9 or inside.sum() > FLAT_SHARE * known:
         return np.zeros(len(energy), dtype=bool)  # a load that is flat as a rule
     needed = max(least, math.ceil(math.log(CHANCE / max(known, 1)) / math.log(share)))
     run = _runs(equal, needed - 1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -34,7 +34,11 @@ _PATTERN = (
 _MONTH_FIRST_NAME = r"^([^\W\d]{3,9})\.?[\s/-]+(\d{1,2}),?[\s/-]+(\d{4})"  # January 31, 2023
 _COMPACT = (
     r"^(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})"
-    r"(?:[T\s]?(?P<hour>\d{2}):?(?P<minute>\d{2}):?(?P<second>\d{2})?)?(?P<zone>Z)?$"
+    r"(?:[T\s]?(?P<hour>\d{2}):?(?P<minute>\d{2})?:?(?P<second>\d{2})?)?(?P<zone>Z)?$"
+)
+_CERTAINLY_COMPACT = (
+    r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])"
+    r"(?:(?:[01]\d|2[0-4])(?:[0-5]\d(?:[0-5]\d)?)?)?$"
 )
 _MONTHS = {
     name: number
@@ -96,11 +100,13 @@ def to_times(
     filled = text.filter(pc.not_equal(text, ""))
     if not len(filled):
         return Times(np.zeros(len(text), np.int64), np.zeros(len(text), bool), False, "empty")
+    if pc.all(pc.match_substring_regex(filled, _CERTAINLY_COMPACT)).as_py():
+        return _compact(text)
     if pc.all(pc.match_substring_regex(filled, r"^\d{9,10}(\.\d+)?$|^\d{12,13}$")).as_py():
         return _epoch(pc.cast(pc.if_else(pc.equal(text, ""), None, text), pa.float64()))
     if pc.all(pc.match_substring_regex(filled, r"^\d{5}(\.\d+)?$")).as_py():
         return _spreadsheet(pc.cast(pc.if_else(pc.equal(text, ""), None, text), pa.float64()))
-    compact = pc.match_substring_regex(filled, _COMPACT.replace("?P<", "?P<"))
+    compact = pc.match_substring_regex(filled, _COMPACT)
     if pc.mean(pc.cast(compact, pa.int8())).as_py() > 0.5:
         return _compact(text)
     return _written(text, file, name, day_first, lines)
@@ -241,10 +247,12 @@ def _written(
     clock = _clock(parts)
     zone = _texts(parts, "zone")
     zoned = bool(good.any() and np.mean(zone[good] != "") > 0.5)
+    midnights = int((good & (clock == DAY)).sum())
     if zoned:
         clock = clock - _zone_seconds(zone)
     day_only = bool(np.all(_texts(parts, "hour") == ""))
-    return _assembled(year, month, day, clock, good, zoned, form, day_only)
+    times = _assembled(year, month, day, clock, good, zoned, form, day_only)
+    return replace(times, midnights=midnights)
 
 
 def _day_first(a: np.ndarray, b: np.ndarray) -> bool | None:

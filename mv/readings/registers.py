@@ -14,7 +14,7 @@ from mv.readings.rows import EXCLUDED, MISSING, Rows
 
 RISING_SHARE = 0.999
 """Share of differences that don't fall in a file that is taken for a register."""
-RISING_LEAST = 48
+RISING_LEAST = 24
 """Readings below which a file is not taken for a register unless it is declared one."""
 ROLL_OVER_HIGH, ROLL_OVER_LOW = 0.9, 0.1
 """A fall from above 90 % to below 10 % of a power of ten is a roll-over."""

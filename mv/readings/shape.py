@@ -20,6 +20,8 @@ from mv.readings.headings import plain
 from mv.readings.table import Table, looks_like
 
 SAMPLE_ROWS = 60
+SERIALS = (30_000, 80_000)
+"""Days from 30 December 1899 that a reading may be of: 1982 to 2119."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,8 @@ def interval_roles(
                 break
         else:
             at = next((i for i, k in enumerate(kinds) if k == "time"), None)
+    if at is None:
+        at = _serials(table, names, kinds)
     if at is None:
         raise unclear(table, "no column holds times", "time_column")
     marks = headings.marks(names[at])
@@ -226,6 +230,24 @@ def _typed_kind(kind: pa.DataType) -> str:
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         return "number"
     return "text"
+
+
+def _serials(table: Table, names: list[str], kinds: list[str]) -> int | None:
+    """A column of spreadsheet serials (45000.25), headed as times are."""
+    for words in (headings.UTC, headings.START, headings.TIME, headings.END, headings.DATE):
+        at = _find(names, kinds, words, ("number",))
+        if at is not None:
+            cells = [_number(c) for c in table.columns[at][:SAMPLE_ROWS].to_pylist()]
+            if cells and all(SERIALS[0] < c < SERIALS[1] for c in cells):
+                return at
+    return None
+
+
+def _number(cell) -> float:
+    try:
+        return float(cell)
+    except (TypeError, ValueError):
+        return float("nan")
 
 
 def _given(table: Table, name: str | None, setting: str) -> int | None:

@@ -69,19 +69,21 @@ def from_bytes(name: str, data: bytes) -> SourceFile:
 
 def _unpack(name: str, data: bytes) -> bytes:
     limit = min(UNPACKED_LIMIT, max(UNPACKED_RATIO * len(data), 10_000_000))
-    unpacker = zlib.decompressobj(wbits=31)
+    plain, rest = b"", data
     try:
-        plain = unpacker.decompress(data, limit)
-        if unpacker.unconsumed_tail:
-            raise ReadingsError(
-                Finding(
-                    "file_unreadable",
-                    f"the compressed file unpacks to more than {limit:,} bytes and was not read. "
-                    "Unpack it and give the plain file.",
-                    file=name,
+        while rest.startswith(GZIP_MAGIC):  # a file may be several members one after the other
+            unpacker = zlib.decompressobj(wbits=31)
+            plain += unpacker.decompress(rest, limit - len(plain) + 1)
+            if len(plain) > limit:
+                raise ReadingsError(
+                    Finding(
+                        "file_unreadable",
+                        f"the compressed file unpacks to more than {limit:,} bytes and was not "
+                        "read. Unpack it and give the plain file.",
+                        file=name,
+                    )
                 )
-            )
-        plain += unpacker.flush()
+            rest = unpacker.unused_data
     except zlib.error as error:
         raise ReadingsError(
             Finding(

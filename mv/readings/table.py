@@ -34,15 +34,17 @@ TIME_LIKE = re.compile(
     r"""^\s*(?:
         \d{4}[-/.]\d{1,2}[-/.]\d{1,2}(?:[T\s].*)?    # 2023-01-31
       | \d{4}[-/]\d{1,2}(?:[T\s].*)?                  # 2023-01 (1289.7 is a number)
-      | \d{1,2}[-/.]\s?\d{1,2}[-/.]\s?\d{2,4}(?:[,T\s].*)? # 31.1.2023
+      | (?:[^\W\d]{2,9}[.,]?\s+)?                     # a weekday
+        \d{1,2}[-/.]\s?\d{1,2}[-/.]\s?\d{2,4}(?:[,T\s].*)? # 31.1.2023
       | \d{1,2}[-/.\s][^\W\d]{3,9}\.?[-/.\s,]+\d{2,4}(?:[,T\s].*)?    # 31 January 2023
       | [^\W\d]{3,9}\.?[-/.\s]+(?:\d{1,2},?[-/.\s]+)?\d{4}(?:[,T\s].*)? # January 31, 2023
-      | \d{8}(?:[T\s]?\d{4}(?:\d\d)?)?                          # 20230131, 202301310015
+      | (?:19|20)\d\d(?:0[1-9]|1[0-2])(?:[0-2]\d|3[01])  # 20230131
+        (?:[T\s]?\d\d(?:\d\d(?:\d\d)?)?Z?)?               # 202301310015
       | 1?\d{9} | 1\d{12}                                       # epoch
     )\s*$""",
     re.VERBOSE,
 )
-CLOCK_LIKE = re.compile(r"^\s*\d{1,2}[:.h]\d{2}(?::\d{2})?(?:\.\d+)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*$")
+CLOCK_LIKE = re.compile(r"^\s*\d{1,2}[:h]\d{2}(?::\d{2})?(?:\.\d+)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*$")
 NUMBER_LIKE = re.compile(
     r"^\s*[(+-]?\s*[$€£]?\s*[+-]?[\d.,'  ’]*\d[\d.,'  ’]*(?:[eE][+-]?\d+)?"
     r"\s*[$€£%]?\s*\)?\s*-?\s*$"
@@ -188,7 +190,7 @@ def looks_like(cell: str) -> str:
     if not cell.strip():
         return "empty"
     if CLOCK_LIKE.match(cell):
-        return "clock" if ":" in cell or "h" in cell else "number"
+        return "clock"
     if TIME_LIKE.match(cell):
         return "time"
     return "number" if NUMBER_LIKE.match(cell) else "text"

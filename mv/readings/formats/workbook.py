@@ -133,7 +133,7 @@ def _column(cells: list) -> pa.Array:
 
 def _text(cell) -> str:
     if isinstance(cell, dt.datetime):
-        return cell.isoformat(sep=" ")
+        return str(cell.date()) if cell.time() == dt.time() else cell.isoformat(sep=" ")
     if isinstance(cell, dt.timedelta):
         seconds = int(cell.total_seconds())
         return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}:{seconds % 60:02d}"
