@@ -27,6 +27,12 @@ from mv.portfolio.cells import (
 from mv.portfolio.schema import KEY, Block, Described, Emissions, Finance, Limits, Settings, Source
 from mv.portfolio.tables import UNSAFE, decode, shown
 
+MAX_SETTINGS_BYTES = 5_000_000
+"""Largest settings file, in bytes (common practice, no source)."""
+
+MAX_LINE = 2_000
+"""Characters of a line of settings in which a name is looked for."""
+
 SECTIONS: dict[str, type[Described]] = {"finance": Finance, "limits": Limits}
 """Tables of portfolio.toml with fields of their own."""
 
@@ -40,6 +46,10 @@ _PART = re.compile(r"""\s*(?:"([^"]*)"|'([^']*)'|([\w-]+))\s*\.?""")
 
 def load(data: bytes, file: str, findings: list[Finding]) -> tuple[dict[str, Any], str] | None:
     """Parse a TOML file.  Problems go to `findings`; None where there is no reading it."""
+    if len(data) > MAX_SETTINGS_BYTES:
+        words = f"the file is larger than {MAX_SETTINGS_BYTES // 1_000_000} MB"
+        findings.append(Finding("settings_unreadable", words, file))
+        return None
     text = decode(data, file, findings)
     if text is None:
         return None
@@ -126,11 +136,12 @@ def line_numbers(text: str) -> dict[str, int]:
     prefix: tuple[str, ...] = ()
     closing = ""
     for number, raw in enumerate(text.split("\n"), 1):
-        line = raw
+        rest = raw
         if closing:
-            if closing not in line:
+            if closing not in raw:
                 continue
-            line, closing = line.split(closing, 1)[1], ""
+            rest, closing = raw.split(closing, 1)[1], ""
+        line = rest[:MAX_LINE]
         if match := _HEADER.match(line):
             prefix = _parts(match[2])
             name = dotted(prefix)
@@ -146,7 +157,7 @@ def line_numbers(text: str) -> dict[str, int]:
         for length in range(1, len(prefix) + 1):
             lines.setdefault(dotted(prefix[:length]), number)
         for quote in ('"""', "'''"):
-            if line.count(quote) % 2:
+            if rest.count(quote) % 2:
                 closing = quote
     return lines
 

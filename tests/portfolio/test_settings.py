@@ -94,6 +94,10 @@ def test_nesting_without_end_is_refused():
     assert told("a = " + "[" * 20_000)[0].startswith("portfolio.toml")
 
 
+def test_settings_that_are_too_large_are_not_read():
+    assert told("# " + "x" * 5_000_000) == ["portfolio.toml: the file is larger than 5 MB"]
+
+
 def test_a_rate_stays_as_written_and_knows_its_lines():
     findings = []
     text = (
