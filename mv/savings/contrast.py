@@ -32,6 +32,7 @@ import pandas as pd
 from mv.baseline.hourly import fit_hourly
 from mv.baseline.rows import used
 from mv.findings import ModelError
+from mv.quantity import Interval, around
 from mv.savings.drift import DAYS_A_MONTH, RECENCY_SHARE, carrier_kind, recency_weights
 from mv.savings.placebo import (
     BUILDINGS_LEAST,
@@ -41,6 +42,8 @@ from mv.savings.placebo import (
     Trial,
     placebo,
 )
+from mv.savings.quantiles import normal_quantile
+from mv.savings.uncertainty import SavingsUncertainty
 
 NARROWING_LEAST = 0.05
 """Share by which the typical half-width must shrink for a contrast to be adopted (own
@@ -156,6 +159,41 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
     )
 
 
+def contrasted(
+    verdict: Contrast,
+    *,
+    avoided: float,
+    adjusted_baseline: float,
+    companion: float,
+    uncertainty: SavingsUncertainty,
+    unit: str,
+    building: str = "",
+) -> Interval | None:
+    """A site's avoided energy with the companion's drift taken off, and its interval.
+
+    `uncertainty` is the plain one, at the same confidence.  None where the contrast was not
+    adopted or the site has no companion.  It is shown beside the plain result, which keeps the
+    verdict.
+    """
+    own = verdict.own_drift(building) if verdict.adopted else None
+    if own is None or not math.isfinite(companion) or not adjusted_baseline > 0:
+        return None
+    drift = own.factor * uncertainty.prior_drift_part
+    half = own.quantile(uncertainty.confidence) * math.hypot(uncertainty.model_part, drift)
+    others = [p.value for p in uncertainty.parts if p.name in ("non-routine", "sampling")]
+    half = math.hypot(half, normal_quantile(uncertainty.confidence) * math.hypot(0.0, *others))
+    return around(
+        verdict.corrected(avoided / adjusted_baseline, companion) * adjusted_baseline,
+        half,
+        unit,
+        confidence=uncertainty.confidence,
+        kind="sum",
+        method=f"{verdict.name}: {verdict.k:.2f} of its change taken off",
+        base=adjusted_baseline,
+        fraction_of="adjusted baseline",
+    )
+
+
 def untouched_hours(
     fit,
     baseline_hours: pd.DataFrame,
@@ -241,6 +279,21 @@ def group_companions(
         controls = {trials[j].site: trials[j].false_saving for j in near}
         pairs.append(Pair(trial, group_companion(shapes.get(trial.site), controls, shapes)))
     return pairs
+
+
+def controls_at(
+    trials: Sequence[Trial], sites: Sequence[str], carrier: str, start: str, days_apart: int = 31
+) -> dict[str, float]:
+    """What comparison sites seem to have saved in a year that starts with a reporting period.
+
+    `sites`: keys of the comparison sites; `start`: first day of the reporting period, ISO.
+    """
+    wanted, near = set(sites), {}
+    for trial in trials:
+        apart = abs(int((np.datetime64(trial.start) - np.datetime64(start)).astype(int)))
+        if trial.site in wanted and trial.carrier == carrier and apart <= days_apart:
+            near[trial.site] = trial.false_saving
+    return near
 
 
 def group_companion(

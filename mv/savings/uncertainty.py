@@ -94,14 +94,16 @@ class SavingsUncertainty:
     minimum_detectable_fraction: float | None
     fractional: dict[str, float] = field(default_factory=dict)
     calm: Calm | None = None
+    prior_drift_part: float = 0.0
+    """τ·P by the prior alone, before the portfolio's own trial scales it."""
     words: str = ""
     """How τ came about, in one sentence."""
 
     def as_fields(self, unit: str) -> dict:
         """Fields of the results' uncertainty block; parts as mappings with their unit."""
         fields = asdict(self)
-        fields.pop("calm")
-        fields.pop("words")
+        for name in ("calm", "prior_drift_part", "words"):
+            fields.pop(name)
         fields["unit"] = unit
         fields["parts"] = [{**part, "unit": unit} for part in fields["parts"]]
         return fields
@@ -212,6 +214,7 @@ def interval(
         ),
         fractional=fractional,
         calm=calm,
+        prior_drift_part=size.tau * horizon * autumn * exposed,
         words=_drift_words(
             drift,
             tau=tau,

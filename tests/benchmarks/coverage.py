@@ -15,6 +15,7 @@ Settings
     restless  twice the prior's drift, four years of history; own placebo trial
     quiet     a third of the prior's drift, four years of history; own placebo trial
     restless, prior only     what the shipped prior would have covered there
+    walk, N months           as `walk`, with another length of the reporting period
 
 No level changes by more than half in a year: beyond that the meter or the building is another one,
 which the event finder tells and no interval averages.  The tails matter for totals: were they
@@ -61,6 +62,13 @@ class Setting:
     walk: bool = False
     years_before: int = 1
     own: bool = False
+    months: int = 12
+    """Length of the reporting period."""
+
+    @property
+    def years(self) -> int:
+        """Years simulated."""
+        return self.years_before + -(-self.months // 12)
 
 
 SETTINGS = (
@@ -70,8 +78,12 @@ SETTINGS = (
     Setting("restless", tau=(0.080, 0.074), years_before=4, own=True),
     Setting("quiet", tau=(0.013, 0.012), years_before=4, own=True),
     Setting("restless, prior only", tau=(0.080, 0.074), years_before=1),
+    *(
+        Setting(f"walk, {m} months", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True, months=m)
+        for m in (3, 6, 24)
+    ),
 )
-WITHOUT_HOURS = {"restless", "quiet", "restless, prior only"}
+WITH_HOURS = {"step", "walk", "gas"}
 
 
 def simulated_site(
@@ -82,7 +94,7 @@ def simulated_site(
     `common`: what all sites share, per year.
     """
     rng = np.random.default_rng(seed)
-    years = setting.years_before + 1
+    years = setting.years
     n = years * YEAR
     dates = pd.date_range("2019-01-01", periods=n, freq="D", name="date")
     year = np.arange(n) // YEAR
@@ -223,7 +235,9 @@ def verified(
     first = pd.Timestamp("2019-01-01") + pd.Timedelta(days=YEAR * (setting.years_before - 1))
     cut = first + pd.Timedelta(days=YEAR)
     baseline = rows[(starts >= first) & (starts < cut)]
-    without = rows[(starts >= cut) & (rows["status"] == "used").to_numpy()]
+    last = cut + pd.Timedelta(days=YEAR * setting.months / 12)
+    inside = (starts >= cut) & (starts < last)
+    without = rows[inside & (rows["status"] == "used").to_numpy()]
     if granularity == "hourly":
         fit = fit_hourly(baseline)
     else:
@@ -248,6 +262,7 @@ def verified(
             prior=load_prior(),
             adjusted_baseline=got.adjusted_baseline,
             avoided=got.avoided,
+            reporting_months=setting.months,
             own=own,
         )
         outcomes.append(Outcome(got.avoided - truth, made.half_width, got.adjusted_baseline, truth))
@@ -257,7 +272,7 @@ def verified(
 def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed: int) -> dict:
     """Outcomes by granularity and with or without a saving."""
     rng = np.random.default_rng(seed)
-    common = rng.normal(0, setting.common, (sites // PER_TOTAL + 1, setting.years_before + 1))
+    common = rng.normal(0, setting.common, (sites // PER_TOTAL + 1, setting.years))
     tables: list = []
     trials: dict[str, list] = {g: [] for g in granularities}
     for i in range(sites):
@@ -324,7 +339,7 @@ def study(sites: int, *, hours: bool = True, settings=SETTINGS, portfolios: int 
     """One table a setting; `portfolios` independent portfolios of `sites` sites each."""
     for setting in settings:
         kinds = ("bills", "daily")
-        if hours and setting.name not in WITHOUT_HOURS:
+        if hours and setting.name in WITH_HOURS:
             kinds = (*kinds, "hourly")
         gathered: dict = {}
         for k in range(portfolios):

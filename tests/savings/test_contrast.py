@@ -9,6 +9,8 @@ import pytest
 from mv.savings.contrast import (
     Pair,
     contrast,
+    contrasted,
+    controls_at,
     group_companion,
     group_companions,
     hour_pairs,
@@ -198,3 +200,45 @@ def test_year_shape_sums_to_one(daily_rows):
     shape = year_shape(daily_rows(1))
     assert shape.sum() == pytest.approx(1.0, rel=1e-12)
     assert shape.argmax() in (5, 6, 7)  # warm months of the simulated site
+
+
+def test_contrasted_result_stands_beside_the_plain_one(fit_line, daily_rows):
+    from mv.savings.drift import load_prior
+    from mv.savings.uncertainty import interval
+
+    base, after = daily_rows(1, start="2023-06-01"), daily_rows(2, start="2024-06-01")
+    made = interval(
+        fit_line(base),
+        base,
+        after,
+        carrier="electricity",
+        granularity="daily",
+        confidence=0.9,
+        prior=load_prior(),
+        adjusted_baseline=45000.0,
+        avoided=3000.0,
+        adjustment_se=300.0,
+    )
+    verdict = contrast("night hours", "electricity", night_pairs(1, 60, 2, 0.9))
+    arguments = {
+        "avoided": 3000.0,
+        "adjusted_baseline": 45000.0,
+        "uncertainty": made,
+        "unit": "kWh",
+    }
+    got = contrasted(verdict, companion=0.02, **arguments)
+    assert got.value == pytest.approx(3000.0 - verdict.k * 0.02 * 45000.0, rel=1e-12)
+    own = verdict.own_drift()
+    core = own.quantile(0.9) * math.hypot(made.model_part, own.factor * 0.037 * 45000.0)
+    assert got.half_width == pytest.approx(math.hypot(core, 1.6448536 * 300.0), rel=1e-6)
+    assert got.half_width < made.half_width
+    assert contrasted(verdict, companion=math.nan, **arguments) is None
+    refused = contrast("night hours", "electricity", night_pairs(3, 60, 2, 0.0))
+    assert contrasted(refused, companion=0.02, **arguments) is None
+
+
+def test_controls_of_the_same_year():
+    trials = [trial(1, 2020, 0.1), trial(1, 2021, 0.2), trial(2, 2021, 0.3), trial(3, 2021, 0.4)]
+    got = controls_at(trials, ["s1", "s2"], "electricity", "2021-01-20")
+    assert got == {"s1": 0.2, "s2": 0.3}
+    assert controls_at(trials, ["s1", "s2"], "natural_gas", "2021-01-20") == {}
