@@ -495,6 +495,9 @@ class PortfolioResult:
     derivations: list[Derivation] = field(default_factory=list)
     departures: list[dict[str, Any]] = field(default_factory=list)
     sampling: dict[str, Any] = field(default_factory=dict)
+    """Where the report rests on a sample of sites: the total, its precision, each stratum."""
+    drifting: list[dict[str, Any]] = field(default_factory=list)
+    """Sites off their estimate so far, the most money first."""
 
 
 _DUMP = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS

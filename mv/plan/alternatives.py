@@ -26,15 +26,11 @@ def alternatives(
     estimated: float | None,
 ) -> list[dict[str, Any]]:
     """Alternatives with what each would give; `estimated` energy a year."""
-    planned = seen.planned
     found = [_second_year(seen)]
     if carrier.boundary != "whole_facility":
         return found
     if carrier.carrier == "electricity" and description.fixtures:
         found.append(_loggers(description, seen, estimated))
-    half = None
-    if estimated is not None and planned.adjusted_baseline > 0:
-        half = planned.fraction
     found.append(
         {
             "name": "a sub-meter on the works' circuits",
@@ -47,7 +43,7 @@ def alternatives(
     found.append(
         {
             "name": "pooling with the other sites",
-            "half_width": half,
+            "half_width": None,
             "words": "Sites drift nearly independently of each other, so the total of several is "
             "known better than each; the portfolio's page says how well.",
         }

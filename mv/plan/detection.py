@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from mv.plan.expected import expected_rows, months_after
+from mv.plan.expected import expected_rows, first_months, months_after
 from mv.savings.avoided import row_days
 from mv.savings.drift import Calm, Prior, judge_calm
 from mv.savings.model_variance import mean_response_part
@@ -126,16 +126,27 @@ class Outlook:
     """The portfolio's own drift, where it has one."""
 
 
-def detection(outlook: Outlook, estimated_annual: float | None, planned_months: int) -> Detection:
+def detection(
+    outlook: Outlook,
+    estimated_annual: float | None,
+    planned_months: int,
+    most: int = MONTHS_MOST,
+) -> Detection:
     """Work out the curve.
 
-    `estimated_annual`: energy a year; `planned_months`: whole months of the planned period.
+    `estimated_annual`: energy a year; `planned_months`: whole months of the planned period;
+    `most`: longest period looked at (the planned one always is).
     Raises ModelError where rows and model don't fit together.
     """
     calm = judge_calm(outlook.fit, outlook.all_rows, outlook.carrier, outlook.granularity)
-    curve, made, words = [], {}, ""
-    for months in range(1, max(MONTHS_MOST, planned_months) + 1):
-        prospect, how, words = _prospect(outlook, calm, estimated_annual, months)
+    longest = max(most, planned_months)
+    coming, words = expected_rows(
+        outlook.normal, outlook.baseline, outlook.granularity, outlook.start, longest
+    )
+    curve, made = [], {}
+    for months in range(1, longest + 1):
+        rows = first_months(coming, outlook.start, months)
+        prospect, how = _prospect(outlook, calm, rows, estimated_annual, months)
         curve.append(prospect)
         made[months] = how
     planned, how = curve[planned_months - 1], made[planned_months]
@@ -150,7 +161,9 @@ def detection(outlook: Outlook, estimated_annual: float | None, planned_months: 
         programme=planned.fraction
         * (_quantile(outlook, how, PROGRAMME_CONFIDENCE) / how.quantile)
         / PROGRAMME_LIMIT,
-        second_year=_second_year(outlook, how, planned),
+        second_year=_second_year(
+            outlook, how, planned, first_months(coming, outlook.start, planned_months)
+        ),
         conditions=words,
         uncertainty=how,
     )
@@ -168,10 +181,9 @@ def chance_of_showing(
     return float(stdtr(degrees_of_freedom, (saving - half_width) * quantile / half_width))
 
 
-def _prospect(outlook: Outlook, calm: Calm, estimated_annual: float | None, months: int):
-    rows, words = expected_rows(
-        outlook.normal, outlook.baseline, outlook.granularity, outlook.start, months
-    )
+def _prospect(
+    outlook: Outlook, calm: Calm, rows: pd.DataFrame, estimated_annual: float | None, months: int
+) -> tuple[Prospect, SavingsUncertainty]:
     days = row_days(rows)
     modelled = np.asarray(outlook.fit.predict(rows), dtype=float) + outlook.level
     adjusted = float(modelled @ days)
@@ -212,7 +224,7 @@ def _prospect(outlook: Outlook, calm: Calm, estimated_annual: float | None, mont
         chance=chance,
         guideline_14=how.guideline_14 / adjusted if how.guideline_14 and adjusted > 0 else None,
     )
-    return prospect, how, words
+    return prospect, how
 
 
 def _freedom(outlook: Outlook, how: SavingsUncertainty) -> float:
@@ -231,15 +243,14 @@ def _quantile(outlook: Outlook, how: SavingsUncertainty, confidence: float) -> f
     return student_quantile(confidence, _freedom(outlook, how))
 
 
-def _second_year(outlook: Outlook, how: SavingsUncertainty, planned: Prospect) -> float:
+def _second_year(
+    outlook: Outlook, how: SavingsUncertainty, planned: Prospect, rows: pd.DataFrame
+) -> float:
     """Half-width if the baseline had a second year like the first, fraction.
 
     Twice the rows halve the variance of the coefficients; the scatter of the months to come and
     the drift stay as they are.
     """
-    rows, _ = expected_rows(
-        outlook.normal, outlook.baseline, outlook.granularity, outlook.start, planned.months
-    )
     own = mean_response_part(outlook.fit, outlook.baseline, rows, outlook.granularity)
     model = math.sqrt(max(how.model_part**2 - own**2 / 2, 0.0))
     half = how.quantile * math.hypot(model, how.drift_part)

@@ -23,7 +23,8 @@ from mv.results import SiteResult
 from mv.savings.looks import LookPlan, look_plan, running_verdict
 
 LATE_DAYS = 4
-"""Days by which the last row of a month may end beyond the month: bills do (common practice)."""
+"""Days by which a bill may end before or after the month that it is a look at (common practice,
+no source)."""
 
 HEAVIEST = 2.0
 """Degrees of freedom taken where the interval came from a placebo trial's own quantile: the
@@ -137,13 +138,12 @@ def _month_ends(result: SiteResult, start: dt.date):
     found = []
     taken = -1
     month = 1
+    late = LATE_DAYS if result.series.bills else 0
     while True:
         end = np.datetime64(months_after(start, month)) - 1
-        if dates[-1] + LATE_DAYS < end:
+        if dates[-1] + late < end:
             break
-        at = int(np.searchsorted(dates, end + LATE_DAYS, side="right")) - 1
-        if "end" not in result.series.bills:
-            at = int(np.searchsorted(dates, end, side="right")) - 1
+        at = int(np.searchsorted(dates, end + late, side="right")) - 1
         if at > taken and np.isfinite(value[at]) and np.isfinite(half[at]):
             found.append((month, str(dates[at]), float(value[at]), float(half[at]), line[at]))
             taken = at

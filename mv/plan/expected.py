@@ -56,6 +56,14 @@ def expected_rows(
     return _days(year, start, months), words
 
 
+def first_months(rows: pd.DataFrame, start: dt.date, months: int) -> pd.DataFrame:
+    """The first whole months of rows that `expected_rows` laid out from `start`."""
+    after = pd.Timestamp(months_after(start, months))
+    if "end" in rows:
+        return rows[rows["end"].to_numpy() <= after.to_datetime64()]
+    return rows.iloc[: (after - pd.Timestamp(start)).days]
+
+
 def _days(year: pd.DataFrame, start: dt.date, months: int) -> pd.DataFrame:
     dates = pd.date_range(start, months_after(start, months), inclusive="left", name="date")
     have = _day_of_year(pd.DatetimeIndex(year.index))

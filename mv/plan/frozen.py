@@ -14,7 +14,9 @@ from typing import Any
 
 import orjson
 
-from mv.findings import Finding
+from mv.findings import Finding, ReadingsError
+from mv.portfolio.folder import input_size, open_input
+from mv.portfolio.schema import Portfolio
 
 FILE = "plan.json"
 KIND = "mvreport plan"
@@ -70,6 +72,20 @@ def thaw(data: bytes, file: str = FILE) -> tuple[dict[str, Any] | None, tuple[Fi
             ),
         )
     return plan, ()
+
+
+def of_folder(portfolio: Portfolio) -> tuple[dict[str, Any] | None, tuple[Finding, ...]]:
+    """The frozen plan that lies in a portfolio's folder, and what was found about it.
+
+    (None, ()) where the folder holds none.  Never raises.
+    """
+    if input_size(portfolio.folder, FILE) is None:
+        return None, ()
+    try:
+        with open_input(portfolio.folder, FILE) as stream:
+            return thaw(stream.read())
+    except (OSError, ReadingsError) as error:
+        return None, (_unreadable(str(error), FILE),)
 
 
 def site_of(plan: Mapping[str, Any], site: str) -> dict[str, Any] | None:

@@ -14,6 +14,7 @@ from typing import Any
 from mv import __version__
 from mv.findings import Finding, FolderError, ModelError
 from mv.plan.agreed import finding_fields
+from mv.plan.frozen import FILE
 from mv.plan.site import PLANNED, Basis, SitePlan, basis, plan_site
 from mv.plan.trial import history
 from mv.portfolio.schema import Portfolio
@@ -86,7 +87,7 @@ def plan_portfolio(portfolio: Portfolio, sites: Sequence[str] | None = None) -> 
         created=now(),
         method_version=__version__,
         settings=portfolio.settings.model_dump(mode="json"),
-        digests=dict(sorted(portfolio.digests.items())),
+        digests={k: v for k, v in sorted(portfolio.digests.items()) if k != FILE},
         prior={"source": prior.source, "caution": prior.caution},
         sites=plans,
         totals=totals(plans, prior, portfolio.settings.confidence),

@@ -308,7 +308,8 @@ def _acceptance(
         description.settings.acceptance,
         fit=selection.fit,
         granularity=granularity,
-        baseline_months=periods["baseline_months"],
+        # 365 days are twelve months, though not twelve mean months to the last digit.
+        baseline_months=round(periods["baseline_months"], 1),
         reporting_months=float(periods["reporting_months"]),
         baseline_coverage=periods["baseline_days_used"] / max(periods["baseline_days"], 1.0),
         saving_fraction=planned.estimated_fraction,
@@ -382,7 +383,7 @@ def _placebo(cuts: list[Cut], confidence: float) -> dict[str, Any]:
         return {"cuts": [], "words": "The history is too short to be cut in two."}
     shown = sum(c.low > 0 for c in cuts)
     words = (
-        f"The history was cut {len(cuts)} time{'s' if len(cuts) > 1 else ''} and a retrofit "
+        f"The history was cut {'once' if len(cuts) == 1 else f'{len(cuts)} times'} and a retrofit "
         "pretended that never was. A perfect meter would show zero; "
         f"{shown if shown else 'none'} of the false savings would have been announced at "
         f"{confidence:.0%} confidence."

@@ -43,6 +43,7 @@ __all__ = ["TABLES", "FolderError", "TableForm", "input_size", "open_input", "op
 
 SETTINGS = "portfolio.toml"
 RATES = "rates.toml"
+PLAN = "plan.json"
 WORKBOOK = "portfolio.xlsx"
 
 TOLD = 20
@@ -99,7 +100,8 @@ def open_portfolio(
     What was noted without being wrong (unknown columns, overlapping retrofits ...) is in
     `Portfolio.findings`.
     """
-    folder = _folder(path)
+    name = paths.plain(str(path))
+    folder = _folder(name)
     intake = _Intake(folder)
     findings = intake.findings
 
@@ -110,6 +112,7 @@ def open_portfolio(
         blocks = rates(data, RATES, findings)
         if look_at_rates is not None:
             findings += look_at_rates(list(blocks.values()))
+    intake.read(PLAN)  # for its digest: a report depends on it, what it says is no table's matter
 
     broken = any(f.file == RATES and f.rule == "settings_unreadable" for f in findings)
     keys: cross_checks.Keys = {"rates": None if broken else frozenset(blocks)}
@@ -135,7 +138,7 @@ def open_portfolio(
     if any(f.action == "refuse" for f in findings):
         raise FolderError(findings)
     return Portfolio(
-        folder=str(path) if paths.is_url(str(path)) else str(Path(path).resolve()),
+        folder=name if paths.is_url(name) else str(Path(name).resolve()),
         settings=lenient.settings,
         sites={s.site: s for s in good.pop("sites")},
         weather={w.station: w for w in good.pop("weather")},
@@ -146,8 +149,7 @@ def open_portfolio(
     )
 
 
-def _folder(path: str | Path) -> Folder:
-    text = str(path)
+def _folder(text: str) -> Folder:
     paths.forget()
     shown = paths.shown_folder(text)
     folder = paths.opened(text)
