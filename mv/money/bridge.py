@@ -7,8 +7,8 @@ Three bridges, all split by `shapley`, so that no bar depends on the order of th
   E the estimated energy, ratios the evidenced changes of count, watts, hours and interactive
   effects, additions in energy the weather, operating days and non-routine events.
 - payback: estimated to realised, payback = (cost − incentive) / saving.
-- bill: last year's bill to this year's, bill = price · (use + Σ changes of use), the retrofit one
-  change among others.
+- bill: last year's bill to this year's, bill = price · (use + Σ changes of use) + fixed and demand
+  charges, the retrofit one change among others.
 
 A bar stands only where evidence separates it.  The rest is one bar with the interval of the
 verified saving: named as the measure's performance where nothing separates count, watts and hours,
@@ -36,6 +36,7 @@ JOINED_NOTE = "count, watts and hours are not separable at this meter; one bar f
 UNEXPLAINED = "unexplained"
 WITHIN = "within measurement uncertainty"
 NOBODY = "nobody"
+FIXED = "fixed and demand charges"
 SAME_PRICE = 1e-12
 """Relative difference of two average prices that is rounding."""
 
@@ -117,7 +118,7 @@ def savings_bridge(
 
     `annual` is the verified energy saving in a year; its interval becomes the last bar's.
     """
-    factors = _Factors(estimated, realised, explained)
+    factors = _Factors(estimated, realised, annual, explained)
     shares, ends = factors.split(_saving, annual)
     return Bridge(
         name="savings",
@@ -128,7 +129,7 @@ def savings_bridge(
         end_label="verified",
         steps=factors.steps(shares, ends),
         method=METHOD,
-        words=_rest_words(factors, ends),
+        words=_rest_words(factors),
     )
 
 
@@ -142,7 +143,7 @@ def payback_bridge(
     """
     if estimated.cost is None or realised.cost is None:
         return None
-    factors = _Factors(estimated, realised, explained, with_cost=True)
+    factors = _Factors(estimated, realised, annual, explained, with_cost=True)
     try:
         shares, ends = factors.split(_payback, annual)
     except ModelError:
@@ -157,7 +158,7 @@ def payback_bridge(
         end_label="realised",
         steps=factors.steps(shares, ends),
         method=METHOD,
-        words=_rest_words(factors, ends),
+        words=_rest_words(factors),
     )
 
 
@@ -172,6 +173,8 @@ def bill_bridge(
     days: float | None,
     events: float | None,
     currency: str,
+    last_fixed: float = 0.0,
+    this_fixed: float = 0.0,
     labels: tuple[str, str] = ("last year's bill", "this year's bill"),
 ) -> Bridge:
     """From last year's bill to this year's.
@@ -183,6 +186,8 @@ def bill_bridge(
     retrofit : energy saved over this span; it lowers use.
     weather, days, events : change of use they account for, canonical unit, signed; None where no
         evidence separates them, so that they are part of other changes.
+    last_fixed, this_fixed : part of the cost that does not depend on energy: fixed and demand
+        charges.
     """
     if last_energy <= 0 or this_energy <= 0:
         raise ModelError("a bill bridge needs use above zero in both years")
@@ -190,16 +195,19 @@ def bill_bridge(
     changes = {name: value for name, value in names.items() if value is not None}
     changes["retrofit"] = -retrofit.value
     rest = this_energy - last_energy - sum(changes.values())
-    last_price, this_price = last_cost / last_energy, this_cost / this_energy
+    last_price = (last_cost - last_fixed) / last_energy
+    this_price = (this_cost - this_fixed) / this_energy
     if math.isclose(last_price, this_price, rel_tol=SAME_PRICE):
         this_price = last_price
-    before = {"price": last_price, "use": last_energy, "other changes": 0.0}
-    after = {"price": this_price, "use": last_energy, "other changes": rest}
+    before = {"price": last_price, FIXED: last_fixed, "use": last_energy, "other changes": 0.0}
+    after = {"price": this_price, FIXED: this_fixed, "use": last_energy, "other changes": rest}
     before |= dict.fromkeys(changes, 0.0)
     after |= changes
     shares = shapley(before, after, _bill)
     low, high = _retrofit_ends(before, after, retrofit)
     steps = [BridgeStep(name="price", amount=shares["price"], responsible=NOBODY)]
+    if last_fixed or this_fixed:
+        steps.append(BridgeStep(name=FIXED, amount=shares[FIXED]))
     for name in changes:
         ends = (low, high) if name == "retrofit" else (None, None)
         note = "what the meter shows it saved" if name == "retrofit" else ""
@@ -225,8 +233,8 @@ def bill_bridge(
         end=this_cost,
         end_label=labels[1],
         steps=steps,
-        method=METHOD + "; price is the average price, so it also holds changes in the mix of "
-        "hours, blocks and demand",
+        method=METHOD + "; price is the average price of a unit, so it also holds changes in the "
+        "mix of hours and blocks",
         words=_bill_words(last_cost, this_cost, steps, currency),
     )
 
@@ -254,7 +262,13 @@ class _Factors:
     """The factors of a savings or payback bridge, before and after."""
 
     def __init__(
-        self, estimated: Deal, realised: Deal, explained: Explained, *, with_cost: bool = False
+        self,
+        estimated: Deal,
+        realised: Deal,
+        annual: Interval,
+        explained: Explained,
+        *,
+        with_cost: bool = False,
     ) -> None:
         self.explained = explained
         # by name, so that the order in which changes are named changes not even a rounding
@@ -283,6 +297,12 @@ class _Factors:
         self.known = estimated.energy * float(np.prod([c.amount for c in self.ratios.values()]))
         self.known += sum(c.amount for c in self.additions.values())
         self.before[self.rest], self.after[self.rest] = 0.0, realised.energy - self.known
+        self.within = (
+            annual.low is not None
+            and annual.high is not None
+            and annual.low <= self.known <= annual.high
+        )
+        """Whether the rest's own interval holds zero."""
 
     def at(self, side: Mapping[str, float], figure) -> float:
         """The figure before or after all changes."""
@@ -328,7 +348,7 @@ class _Factors:
         ]
         low, high = (None, None) if None in ends else (min(ends), max(ends))
         note = JOINED_NOTE if self.rest == JOINED else "what no evidence separates"
-        if low is not None and low <= 0 <= high:
+        if self.within:
             note += f"; {WITHIN}"
         return [
             *steps,
@@ -338,18 +358,22 @@ class _Factors:
                 low=low,
                 high=high,
                 note=note,
-                responsible=self._whose_rest(low, high),
+                responsible=self._whose_rest(),
             ),
         ]
 
-    def _whose_rest(self, low: float | None, high: float | None) -> str:
-        if low is not None and low <= 0 <= high:
+    def _whose_rest(self) -> str:
+        if self.within:
             return NOBODY
-        who = self.explained.responsible
         if self.rest == UNEXPLAINED:
             return ""
-        named = [f"{who[name]} ({name})" for name in ("count", "watts", "hours") if name in who]
-        return ", ".join(named) or who.get(JOINED, "")
+        who = self.explained.responsible
+        named: dict[str, list[str]] = {}
+        for name in ("count", "watts", "hours"):
+            if name in who:
+                named.setdefault(who[name], []).append(name)
+        parts = [f"{party} ({', '.join(names)})" for party, names in named.items()]
+        return ", ".join(parts) or who.get(JOINED, "")
 
 
 def _energy(values, ratios, additions):
@@ -372,8 +396,8 @@ def _payback(values, ratios=(), additions=()):
 
 
 def _bill(values):
-    changes = sum(v for name, v in values.items() if name not in ("price", "use"))
-    return values["price"] * (values["use"] + changes)
+    changes = sum(v for name, v in values.items() if name not in ("price", FIXED, "use"))
+    return values["price"] * (values["use"] + changes) + values[FIXED]
 
 
 def _retrofit_ends(before, after, retrofit: Interval) -> tuple[float | None, float | None]:
@@ -388,16 +412,13 @@ def _retrofit_ends(before, after, retrofit: Interval) -> tuple[float | None, flo
     return min(ends), max(ends)
 
 
-def _rest_words(factors: _Factors, ends) -> str:
-    if None in ends:
+def _rest_words(factors: _Factors) -> str:
+    if not factors.within:
         return ""
-    low, high = min(ends), max(ends)
-    if low <= 0 <= high:
-        return (
-            f"The bar '{factors.rest}' is {WITHIN}: its interval holds zero, so nobody is to blame "
-            "for it."
-        )
-    return ""
+    return (
+        f"The bar '{factors.rest}' is {WITHIN}: its interval holds zero, so nobody is to blame for "
+        "it."
+    )
 
 
 def _bill_words(last: float, this: float, steps: Sequence[BridgeStep], currency: str) -> str:

@@ -19,7 +19,7 @@ from mv.money.bridge import (
 )
 from mv.money.cost_saving import CostSaving, Priced
 from mv.money.load import Load
-from mv.money.rates import price_load
+from mv.money.rates import price_use, use_of
 from mv.units import UnitError
 
 
@@ -82,12 +82,11 @@ def site_bridges(
 
 
 def _bill(claim: Priced, years: BillYears, currency: str, holidays: np.ndarray) -> Bridge:
-    costs = [
-        given
-        if given is not None
-        else price_load(claim.rate, load, unit=claim.unit, holidays=holidays).total
-        for given, load in ((years.last_cost, years.last), (years.this_cost, years.this))
-    ]
+    costs, fixed = [], []
+    for given, load in ((years.last_cost, years.last), (years.this_cost, years.this)):
+        use = use_of(claim.rate, load, unit=claim.unit, holidays=holidays)
+        costs.append(price_use(claim.rate, use).total if given is None else given)
+        fixed.append(price_use(claim.rate, use.scaled(0.0)).total)
     saved = claim.savings
     if years.retrofit is not None:
         shift = years.retrofit - saved.value
@@ -103,5 +102,7 @@ def _bill(claim: Priced, years: BillYears, currency: str, holidays: np.ndarray) 
         days=years.days,
         events=years.events,
         currency=currency,
+        last_fixed=fixed[0],
+        this_fixed=fixed[1],
         labels=years.labels,
     )

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from mv.findings import ModelError
 from mv.money.bridge import (
     Change,
     Deal,
@@ -170,6 +171,14 @@ def test_no_payback_bridge_over_a_saving_that_is_not_above_zero():
     wide = replace(ANNUAL, low=-10_000)
     last = payback_bridge(ESTIMATED, REALISED, wide, Explained()).steps[-1]
     assert (last.low, last.high) == (None, None)
+    assert last.responsible == ""
+    # and where it even holds the estimate, nobody answers for the bar, ends or no ends
+    told = Explained(responsible={"hours": "owner", "count": "builder", "watts": "builder"})
+    wider = replace(wide, high=110_000)
+    last = payback_bridge(ESTIMATED, REALISED, wider, told).steps[-1]
+    assert (last.low, last.high, last.responsible) == (None, None, "nobody")
+    last = payback_bridge(ESTIMATED, REALISED, wide, told).steps[-1]
+    assert last.responsible == "builder (count, watts), owner (hours)"
 
 
 def test_bill_from_last_year_to_this():
@@ -204,3 +213,33 @@ def test_bill_from_last_year_to_this():
         "retrofit -2,500, other changes +125."
     )
     assert bridge.steps[-1].note == "holds non-routine events, which no evidence separates"
+
+
+def test_fixed_charges_are_not_taken_for_a_change_of_price():
+    """500 fixed in both years and 0.12 a unit: the average price rises as use falls, the price
+    doesn't."""
+    bridge = bill_bridge(
+        last_cost=500 + 0.12 * 100_000,
+        last_energy=100_000,
+        this_cost=520 + 0.12 * 80_000,
+        this_energy=80_000,
+        retrofit=Interval(20_000, 15_000, 25_000, "kWh"),
+        weather=0.0,
+        days=0.0,
+        events=0.0,
+        currency="EUR",
+        last_fixed=500.0,
+        this_fixed=520.0,
+    )
+    found = bars(bridge)
+    assert found["price"] == 0.0
+    assert found["fixed and demand charges"] == pytest.approx(20.0)
+    assert found["retrofit"] == pytest.approx(-2_400.0)
+    assert bridge.words == (
+        "The bill went down by 2,380 EUR: fixed and demand charges +20, retrofit -2,400."
+    )
+    with pytest.raises(ModelError, match="needs use above zero in both years"):
+        bill_bridge(
+            last_cost=1.0, last_energy=0.0, this_cost=1.0, this_energy=1.0, retrofit=ANNUAL,
+            weather=None, days=None, events=None, currency="EUR",
+        )  # fmt: skip
