@@ -9,9 +9,10 @@ days, which biases a change point; degree days from the daily means do not (ASHR
 annex D and RP-1050, variable-base degree days; both from memory).  For daily rows these are the
 change-point forms themselves.
 
-HDD(c) of a bill is the integral of its share of days below c, so that it is smooth in c but for
-small kinks at each day's temperature.  Bases are tried on a grid, and the best is refined to the
-optimum by Gauss–Newton steps along that derivative.
+Between two neighbouring daily temperatures the degree days of every bill are linear in c, so that
+the best base of each gap follows exactly, as for a change point (`search.py`), and all gaps are
+tried at once: one base is a global optimum.  Two bases are tried on a grid; from the best few each
+is then moved to its global optimum beside the other until neither moves.
 """
 
 from __future__ import annotations
@@ -27,9 +28,12 @@ from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
 FORMS = ("HDD", "CDD", "HDDCDD")
-BASE_STEP = 0.25
-"""Kelvin between the bases that are tried before the refinement."""
-_STEPS_MOST = 30
+PAIR_STEP = 0.5
+"""Kelvin between the pairs of bases that are tried first."""
+PAIR_STARTS = 3
+"""Best pairs of the grid from which both bases are moved."""
+_TURNS_MOST = 25
+_RANK = 1e-10
 DAYS_BEYOND = 0.05
 """Share of all days that must lie beyond a base on either side (common practice, no source)."""
 
@@ -186,104 +190,149 @@ def _search(sample: Sample, terms: LinearTerms, form: str, signs: bool) -> tuple
             f"form {form} needs at least {z.shape[1] + len(_SIDES[form]) + 3} rows, found "
             f"{len(sample)}"
         )
-    low, high = np.quantile(flat, [DAYS_BEYOND, 1 - DAYS_BEYOND])
-    bases = np.unique(np.round(np.append(np.arange(low, high, BASE_STEP), high), 10))
-    profile = _Profile(sample, z, flat, first, count)
+    search = _BaseSearch(sample, z, flat, first, count)
     sides = _SIDES[form]
-    found = profile.one(bases, sides[0], signs) if len(sides) == 1 else profile.two(bases, signs)
+    found = search.one(sides[0], signs) if len(sides) == 1 else search.two(signs)
     if found is None:
         raise ModelError(
             f"form {form} has no base within the temperatures of these rows"
             + (" with slopes of the right sign" if signs else "")
         )
-    return profile.refine(found, sides, (float(low), float(high)))
+    return found
 
 
-class _Profile:
-    """What degree days at each base explain, once the linear columns are projected out."""
+class _BaseSearch:
+    """Degree days of every bill at every daily temperature, and what they explain."""
 
-    def __init__(self, sample, z, flat, first, count) -> None:
+    def __init__(
+        self,
+        sample: Sample,
+        z: np.ndarray,
+        flat: np.ndarray,
+        first: np.ndarray,
+        count: np.ndarray,
+    ) -> None:
         self.root = np.sqrt(sample.unit_weights)
-        self.q, _ = np.linalg.qr(self.root[:, None] * z)
-        y = self.root * sample.y
-        self.y = y - self.q @ (self.q.T @ y)
-        self.first, self.count = first, count
-        self.flat = flat
-        self.row = np.repeat(np.arange(len(count)), count)
+        self.z = self.root[:, None] * z
+        self.target = self.root * sample.y
+        low, high = np.quantile(flat, [DAYS_BEYOND, 1 - DAYS_BEYOND])
+        u, rank = np.unique(flat, return_inverse=True)
+        n, m = len(count), len(u)
+        place = np.repeat(np.arange(n), count) * m + rank
+        days = np.cumsum(np.bincount(place, minlength=n * m).reshape(n, m), axis=1)
+        sums = np.cumsum(np.bincount(place, flat, minlength=n * m).reshape(n, m), axis=1)
+        keep = (u >= low) & (u <= high)
+        self.u = u[keep]
+        self.gap = np.append(np.diff(self.u), 0.0)
+        weight = (self.root / count)[:, None]
+        below, above = days[:, keep], count[:, None] - days[:, keep]
+        cold, warm = sums[:, keep], sums[:, -1:] - sums[:, keep]
+        # Degree days per day at base u, and their derivative by the base in the gap above it.
+        self.at = {
+            "heating": (weight * (self.u * below - cold), weight * below),
+            "cooling": (weight * (warm - self.u * above), -weight * above),
+        }
 
-    def columns(self, bases: np.ndarray, side: str) -> np.ndarray:
-        """Degree days per day at every base, projected and weighted, shape (n, bases)."""
-        sign = 1.0 if side == "heating" else -1.0
-        beyond = np.maximum(sign * (bases[None, :] - self.flat[:, None]), 0.0)
-        d = np.add.reduceat(beyond, self.first, axis=0) / self.count[:, None]
-        d *= self.root[:, None]
-        return d - self.q @ (self.q.T @ d)
-
-    def one(self, bases: np.ndarray, side: str, signs: bool) -> tuple[float] | None:
-        """Best single base of those tried."""
-        d = self.columns(bases, side)
-        product = d.T @ self.y
-        length = np.einsum("ij,ij->j", d, d)
-        ok = length > 1e-12 * max(float(length.max()), 1e-300)
-        ok &= (product > 0) | (not signs)
+    def one(self, side: str, signs: bool, beside: np.ndarray | None = None) -> tuple[float] | None:
+        """Best base of one side; `beside` is the other side's column, shape (n,)."""
+        z = self.z if beside is None else np.column_stack([self.z, beside])
+        q, _ = np.linalg.qr(z)
+        y = self.target - q @ (q.T @ self.target)
+        degree, turn = self.at[side]
+        degree, turn = degree - q @ (q.T @ degree), turn - q @ (q.T @ turn)
+        h11 = np.einsum("ij,ij->j", degree, degree)
+        h12 = np.einsum("ij,ij->j", degree, turn)
+        h22 = np.einsum("ij,ij->j", turn, turn)
+        g1, g2 = degree.T @ y, turn.T @ y
+        det = h11 * h22 - h12 * h12
         with np.errstate(divide="ignore", invalid="ignore"):
-            gain = np.where(ok, product * product / length, -np.inf)
-        at = int(np.argmax(gain))
-        return (float(bases[at]),) if np.isfinite(gain[at]) else None
+            slope, level = (h22 * g1 - h12 * g2) / det, (h11 * g2 - h12 * g1) / det
+            step = level / slope
+            inside = (det > _RANK * h11 * h22) & (step >= 0) & (step <= self.gap)
+            inside &= (slope > 0) | (not signs)
+            free = np.where(inside, g1 * slope + g2 * level, -np.inf)
+            whole = (h11 > _RANK * max(float(h11.max()), 1e-300)) & ((g1 > 0) | (not signs))
+            end = np.where(whole, g1 * g1 / h11, -np.inf)
+        a, b = int(np.argmax(end)), int(np.argmax(free))
+        if not np.isfinite(max(end[a], free[b])):
+            return None
+        return (float(self.u[a] if end[a] >= free[b] else self.u[b] + step[b]),)
 
-    def two(self, bases: np.ndarray, signs: bool) -> tuple[float, float] | None:
-        """Best pair of bases of those tried, heating not above cooling."""
-        gain = _pair_gain(
-            self.columns(bases, "heating"), self.columns(bases, "cooling"), self.y, signs
+    def two(self, signs: bool) -> tuple[float, float] | None:
+        """Best pair of bases, heating not above cooling."""
+        q, _ = np.linalg.qr(self.z)
+        y = self.target - q @ (q.T @ self.target)
+        marks = np.arange(self.u[0], self.u[-1] + PAIR_STEP, PAIR_STEP)
+        grid = np.unique(np.searchsorted(self.u, marks).clip(0, len(self.u) - 1))
+        heat, cool = (
+            d - q @ (q.T @ d) for d in (self.at[s][0][:, grid] for s in ("heating", "cooling"))
         )
-        gain[np.tril_indices(len(bases), -1)] = -np.inf
-        i, j = np.unravel_index(int(np.argmax(gain)), gain.shape)
-        return (float(bases[i]), float(bases[j])) if np.isfinite(gain[i, j]) else None
+        gain = _pair_gain(heat, cool, y, signs)
+        gain[np.tril_indices(len(grid), -1)] = -np.inf
+        best: tuple[float, tuple[float, float]] | None = None
+        for start in np.argsort(gain, axis=None)[::-1][:PAIR_STARTS]:
+            i, j = np.unravel_index(start, gain.shape)
+            if np.isfinite(gain[i, j]):
+                pair = self._move(float(self.u[grid[i]]), float(self.u[grid[j]]), signs)
+                explained = self._explained(pair)
+                if best is None or explained > best[0]:
+                    best = explained, pair
+        return None if best is None else best[1]
 
-    def refine(
-        self, bases: tuple[float, ...], sides: tuple[str, ...], limits: tuple[float, float]
-    ) -> tuple[float, ...]:
-        """Gauss–Newton from the best of the grid; a step that does not help is halved."""
-        at = np.array(bases)
-        sse, slopes, rest = self._solve(at, sides)
-        for _ in range(_STEPS_MOST):
-            # d(b·degree days)/d(base): the share of days beyond it.
-            shares = np.column_stack([self._share(c, s) for c, s in zip(at, sides, strict=True)])
-            degrees = np.column_stack(
-                [self.columns(np.array([c]), s) for c, s in zip(at, sides, strict=True)]
-            )
-            turned = np.hstack([degrees, shares * slopes])
-            step = np.linalg.lstsq(turned, rest, rcond=None)[0][len(sides) :]
-            for _ in range(12):
-                new = np.clip(at + step, *limits)
-                if len(new) == 1 or new[0] <= new[1]:
-                    new_sse, new_slopes, new_rest = self._solve(new, sides)
-                    if new_sse < sse and (new_slopes * slopes > 0).all():
-                        break
-                step = step / 2
-            else:
+    def _move(self, c1: float, c2: float, signs: bool) -> tuple[float, float]:
+        """Move both bases together within their gaps as long as that helps, then each to its
+        global optimum beside the other; until nothing moves."""
+        pair = (c1, c2)
+        explained = self._explained(pair)
+        for _ in range(_TURNS_MOST):
+            before = explained
+            options = [self._together(pair, signs)]
+            options += [self._beside(pair, side, signs) for side in ("heating", "cooling")]
+            for option in options:
+                if option is not None and self._explained(option) > explained:
+                    pair, explained = option, self._explained(option)
+            if explained <= before * (1 + 1e-14):
                 break
-            moved = float(np.abs(new - at).max())
-            at, sse, slopes, rest = new, new_sse, new_slopes, new_rest
-            if moved < 1e-10:
-                break
-        return tuple(float(c) for c in at)
+        return pair
 
-    def _solve(self, at: np.ndarray, sides: tuple[str, ...]):
-        """Sum of squares, slopes and residual at given bases."""
-        d = np.column_stack(
-            [self.columns(np.array([c]), s) for c, s in zip(at, sides, strict=True)]
-        )
-        slopes = np.linalg.lstsq(d, self.y, rcond=None)[0]
-        rest = self.y - d @ slopes
-        return float(rest @ rest), slopes, rest
+    def _together(self, pair: tuple[float, float], signs: bool) -> tuple[float, float] | None:
+        """Both bases at the optimum of the columns of their gaps, if that lies in order."""
+        places = [self._place(c) for c in pair]
+        columns = [d[:, a] for a, s in zip(places, self.at, strict=True) for d in self.at[s]]
+        b = np.linalg.lstsq(np.column_stack([self.z, *columns]), self.target, rcond=None)[0][-4:]
+        if b[0] == 0 or b[2] == 0 or (signs and min(b[0], b[2]) < 0):
+            return None
+        c1, c2 = self.u[places[0]] + b[1] / b[0], self.u[places[1]] + b[3] / b[2]
+        c1, c2 = (float(np.clip(c, self.u[0], self.u[-1])) for c in (c1, c2))
+        return (c1, c2) if c1 <= c2 else None
 
-    def _share(self, base: float, side: str) -> np.ndarray:
-        """Derivative of a bill's degree days per day by the base, projected and weighted."""
-        beyond = self.flat < base if side == "heating" else self.flat > base
-        sign = 1.0 if side == "heating" else -1.0
-        share = sign * np.add.reduceat(beyond.astype(float), self.first) / self.count * self.root
-        return share - self.q @ (self.q.T @ share)
+    def _beside(
+        self, pair: tuple[float, float], side: str, signs: bool
+    ) -> tuple[float, float] | None:
+        """One base at its global optimum beside the other."""
+        heating = side == "heating"
+        other = self.column("cooling", pair[1]) if heating else self.column("heating", pair[0])
+        found = self.one(side, signs, other)
+        if found is None:
+            return None
+        c1, c2 = (found[0], pair[1]) if heating else (pair[0], found[0])
+        return (c1, c2) if c1 <= c2 else None
+
+    def _place(self, base: float) -> int:
+        """Gap that a base lies in."""
+        return min(max(int(np.searchsorted(self.u, base, side="right")) - 1, 0), len(self.u) - 1)
+
+    def column(self, side: str, base: float) -> np.ndarray:
+        """Weighted degree days per day at any base of the range, shape (n,)."""
+        at = self._place(base)
+        degree, turn = self.at[side]
+        return degree[:, at] + (base - self.u[at]) * turn[:, at]
+
+    def _explained(self, pair: tuple[float, float]) -> float:
+        """Sum of squares that level terms and both columns explain."""
+        x = [self.column("heating", pair[0]), self.column("cooling", pair[1])]
+        q, _ = np.linalg.qr(np.column_stack([self.z, *x]))
+        return float(np.sum((q.T @ self.target) ** 2))
 
 
 def _pair_gain(heat: np.ndarray, cool: np.ndarray, y: np.ndarray, signs: bool) -> np.ndarray:

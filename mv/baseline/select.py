@@ -159,7 +159,7 @@ def bic(fit: Fit, n: float) -> float:
     """n′ ln(SSE/n) + p ln n′ (Schwarz 1978), SSE per row and n′ = `n`."""
     y = fit.residuals + fit.x @ fit.coefficients
     # A perfect fit has no finite BIC; nothing is measured to a billionth.
-    floor = fit.n * (1e-9 * max(float(np.abs(y).max()), 1e-300)) ** 2
+    floor = fit.n * ((1e-9 * float(np.abs(y).max())) ** 2 + 1e-200)
     return n * math.log(max(fit.statistics.sse, floor) / fit.n) + fit.parameters * math.log(n)
 
 
