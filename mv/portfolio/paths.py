@@ -27,6 +27,11 @@ def is_url(folder: str) -> bool:
     return "://" in folder
 
 
+def plain(folder: str) -> str:
+    """A folder's name with `file://` taken off: a directory is a directory, links and all."""
+    return re.sub(r"^(?:file|local)://", "", folder)
+
+
 def shown_folder(folder: str) -> str:
     """The folder as messages name it: a URL without user name and password."""
     return re.sub(r"://[^/@]*@", "://", folder)

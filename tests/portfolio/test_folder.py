@@ -312,6 +312,26 @@ def test_hostile_names_stay_plain_text_and_hostile_keys_are_refused(write, probl
     ]
 
 
+def test_decimal_commas_are_read_where_they_are_plain_and_never_guessed(problems, notes):
+    table = (
+        "site;time_zone;weather;floor_area\n"
+        "hall;Europe/Lisbon;quay;{}\n"
+        "shed;Europe/Lisbon;quay;{}\n"
+    )
+    assert notes({"sites.csv": table.format("1.200,5", "80")}) == [
+        'sites.csv, line 2, column floor_area: "1.200,5" was read as 1200.5: the numbers of this '
+        "table have a decimal comma"
+    ]
+    # Beside it, 1.200 is no longer plainly one and a fifth.
+    assert problems({"sites.csv": table.format("12,5", "1.200")}) == [
+        'sites.csv, line 2, column floor_area: "12,5" was read as 12.5: the numbers of this table '
+        "have a decimal comma",
+        'sites.csv, line 3, column floor_area: "1.200" can be read in two ways; write 1200 or, '
+        "with a point and one more digit, 1.2000",
+    ]
+    assert notes({"sites.csv": table.format("12.5", "1.200")}) == []
+
+
 def test_rates_are_looked_at_by_whoever_understands_them(write):
     def look(blocks):
         return [

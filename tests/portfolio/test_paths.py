@@ -145,6 +145,13 @@ def test_a_name_can_t_lead_out_of_a_url_either(store):
     )
 
 
+def test_a_directory_named_by_a_url_is_a_directory_and_its_links_are_watched(folder):
+    portfolio = open_portfolio(f"file://{folder}")
+    assert portfolio.folder == str(folder)
+    with pytest.raises(ReadingsError):
+        open_input(portfolio.folder, "link_out.csv")
+
+
 @pytest.mark.parametrize(
     ("url", "words"),
     [

@@ -63,7 +63,7 @@ def write_starter(folder: Path) -> list[Path]:
         raise FolderError(Finding("folder_not_empty", words))
     written = []
     try:
-        for name, text in starter_files(folder.name or "FOLDER").items():
+        for name, text in starter_files(folder.resolve().name).items():
             path = folder / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8", newline="\n")
