@@ -1,0 +1,73 @@
+"""Would the correction of the level have helped, where it can be tried: inside the baseline?
+
+The last two months of the baseline are held back, the official form is fitted to the rest (its
+change points kept), its level corrected by the latest residuals of that rest, and the two months
+are foretold with and without the correction.  One trial decides nothing: the correction rests on
+the study behind the prior (`drift.py`).  The outcome is told so that a reader can see it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from mv.baseline.rows import used
+from mv.savings.avoided import row_days
+from mv.savings.drift import RECENCY_SHARE, carrier_kind, recency_weights, row_spans
+from mv.savings.model_variance import solve
+
+HELD_BACK_DAYS = 61
+"""Days foretold."""
+REST_DAYS_LEAST = 240
+"""Days that must be left to fit (own convention: eight months)."""
+
+
+@dataclass(frozen=True)
+class RecencyCheck:
+    """What the correction did to the last two months of the baseline; fractions of their use."""
+
+    plain: float
+    """Error without it: measured − modelled."""
+    corrected: float
+    """Error with it."""
+    words: str
+
+    @property
+    def helped(self) -> bool:
+        """Whether the error became smaller."""
+        return abs(self.corrected) < abs(self.plain)
+
+
+def recency_check(fit, baseline_rows: pd.DataFrame, carrier: str) -> RecencyCheck | None:
+    """Try the correction on the baseline's last two months.
+
+    None where no correction is made (other carriers) or the baseline is too short for it.
+    """
+    if carrier_kind(carrier) != "electricity":
+        return None
+    rows = used(baseline_rows)
+    start, end = row_spans(rows)
+    late = start >= end.max() - HELD_BACK_DAYS
+    weight = row_days(rows)
+    if weight[~late].sum() < REST_DAYS_LEAST or not late.any():
+        return None
+    x = np.asarray(fit.design(rows), dtype=float)
+    y = rows["energy"].to_numpy(dtype=float)
+    early, w = x[~late], weight[~late]
+    if len(early) <= int(fit.parameters):
+        return None
+    residuals = y - x @ solve(early, w, early.T @ (w * y[~late]))
+    recent = recency_weights(rows[~late])
+    level = RECENCY_SHARE * float(recent @ residuals[~late]) / float(recent.sum())
+    use = float(weight[late] @ y[late])
+    if not use > 0:
+        return None
+    plain = float(weight[late] @ residuals[late]) / use
+    corrected = plain - level * float(weight[late].sum()) / use
+    words = (
+        f"Tried on the last {weight[late].sum():.0f} days of the baseline, the correction changes "
+        f"the error of the model fitted to the days before from {plain:+.1%} to {corrected:+.1%}."
+    )
+    return RecencyCheck(plain, corrected, words)
