@@ -1,7 +1,8 @@
 """The manual of the portfolio folder, made from the schema: every table, column and setting.
 
 What a column means stands once, as the string under its field in `schema.py`; this module lays
-those strings out as Markdown, so that the manual can't fall behind.
+those strings out as Markdown, so that the manual can't fall behind.  It is written anew by
+`python -m mv.portfolio.reference > PORTFOLIO_FOLDER.md`.
 """
 
 from __future__ import annotations
@@ -140,3 +141,7 @@ def _rows(first: str, model: type[Described]) -> list[str]:
 
 def _first_paragraph(model: type[Described]) -> str:
     return " ".join((model.__doc__ or "").split("\n\n")[0].split())
+
+
+if __name__ == "__main__":
+    print(reference(), end="")

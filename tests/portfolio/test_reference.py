@@ -1,12 +1,21 @@
 """The manual of the folder names every table, column and setting, with what it means."""
 
 import re
+from pathlib import Path
 
 from mv.portfolio.cells import forms
 from mv.portfolio.folder import TABLES
 from mv.portfolio.reference import reference
 from mv.portfolio.schema import Emissions, Meter, Retrofit, Settings
 from mv.portfolio.settings import SECTIONS
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_manual_that_is_kept_is_that_of_now():
+    kept = (ROOT / "PORTFOLIO_FOLDER.md").read_text(encoding="utf-8")
+    assert kept == reference(), "run python -m mv.portfolio.reference > PORTFOLIO_FOLDER.md"
+    assert "(PORTFOLIO_FOLDER.md)" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_every_name_stands_in_it_under_its_heading():
