@@ -145,6 +145,8 @@ def _judged(values: np.ndarray, x: np.ndarray, candidate: Shift, scan: Scan) -> 
     rest = rest - np.median(rest)
     spread = 1.4826 * float(np.median(np.abs(rest)))
     drawn = np.clip(rest, -3.5 * spread, 3.5 * spread) if spread > 0 else rest
+    if not drawn.any():  # a series without scatter has no standard error
+        return None
     rho = min(max(float(drawn[1:] @ drawn[:-1]) / float(drawn @ drawn), 0.0), RHO_MOST)
     noise = rest[1:] - rho * rest[:-1]
     spread = 1.4826 * float(np.median(np.abs(noise - np.median(noise))))

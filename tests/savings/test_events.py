@@ -70,6 +70,12 @@ def test_single_odd_days_and_short_series_are_no_shift():
     assert find_shifts(np.zeros(365), least=0.0) == []
 
 
+def test_a_series_without_scatter_gives_no_verdict():
+    values = np.zeros(365)
+    values[100:] = 5.0
+    assert find_shifts(values, least=1.0) == []
+
+
 def test_dependence_is_estimated_beside_a_shift():
     plain = noise(4, n=3000)
     shifted = plain + 40.0 * (np.arange(3000) > 1500)
