@@ -24,7 +24,7 @@ from mv.savings.normalised import (
 from mv.savings.uncertainty import SavingsUncertainty, interval
 from mv.verify import ledger
 from mv.verify.conditions import NormalYear
-from mv.verify.described import acceptance, candidates, cross_check, extrapolation, model_of
+from mv.verify.described import acceptance, cross_check, extrapolation, model_of
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.drawn import bare_series, carrier_series
 from mv.verify.fits import Fits, months_between
@@ -152,7 +152,6 @@ def conclude_carrier(
     annual = _annual_savings(draft.normal, prepared, fits, avoided, how, months)
     baseline_days = row_days(fits.baseline)
     baseline_energy = float(fits.baseline["energy"].to_numpy(float) @ baseline_days)
-    selection = fits.selection
     result = CarrierResult(
         **base,
         verdict=verdict(saving.low, saving.high),
@@ -167,8 +166,8 @@ def conclude_carrier(
             avoided.adjusted_baseline - baseline_energy / baseline_days.sum() * avoided.days
         ),
         model=model_of(fits, level),
-        candidates=candidates(selection, fits, raw, nra, level),
-        cross_check=cross_check(fits, saving, findings),
+        candidates=list(carrier.candidates),
+        cross_check=cross_check(carrier.hourly, saving, findings),
         acceptance=acceptance(draft, prepared, fits, how, avoided, estimated),
         uncertainty=from_mapping(Uncertainty, how.as_fields(prepared.unit)),
         annual=_annual(annual, None, estimated, prepared.unit, draft.normal),
@@ -224,11 +223,11 @@ def _annual_savings(
         return None
     try:
         rows = normal_rows(normal.temperature, normal.operating, fits.granularity)
-        if fits.reporting_selection is not None:
+        if fits.reporting_fit is not None:
             return both_models(
                 fits.fit,
                 fits.baseline,
-                fits.reporting_selection.fit,
+                fits.reporting_fit,
                 fits.reporting,
                 rows,
                 granularity=fits.granularity,

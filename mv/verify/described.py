@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from mv import lighting
 from mv.baseline.acceptance import judge
@@ -16,17 +15,15 @@ from mv.prepare import BASELINE, REPORTING, PreparedCarrier
 from mv.quantity import Derivation
 from mv.results import (
     Acceptance,
-    Candidate,
     CarrierResult,
     Coefficient,
     Model,
     OperatingDays,
 )
-from mv.savings.avoided import Avoided, avoided_energy, row_days
-from mv.savings.drift import recency_level
+from mv.savings.avoided import Avoided, row_days
 from mv.savings.uncertainty import SavingsUncertainty
 from mv.verify.draft import CarrierDraft, Draft
-from mv.verify.fits import Fits, months_between
+from mv.verify.fits import Fits, HourlyCheck, months_between
 
 CROSS_CHECK_SHARE = 0.5
 """Difference of the hourly model's saving, as a share of the half-width, that is worth telling
@@ -78,53 +75,19 @@ def model_of(fits: Fits, level: float) -> Model:
         temperature_high=fit.temperature_high,
         mean=stats.mean,
         unit=fit.unit,
-        selection=fits.selection.rule,
+        selection=fits.rule,
         level_correction=level,
         curve=fit.curve(temperatures),
     )
 
 
-def candidates(
-    selection: Any, fits: Fits, reporting: pd.DataFrame, nra: float, level: float
-) -> list[Candidate]:
-    """Every form that competed, with the saving under each plausible one."""
-    found = []
-    for candidate in selection.candidates:
-        saving = None
-        fit = candidate.fit
-        if fit is not None and candidate.plausible:
-            corrected = level if fit is fits.fit else None
-            if corrected is None:
-                corrected = recency_level(fit, fits.baseline, "electricity") if level else 0.0
-            saving = avoided_energy(
-                fit, fits.baseline, reporting, adjustment=nra, level_correction=corrected
-            ).avoided
-        found.append(
-            Candidate(
-                form=candidate.form,
-                criterion=candidate.criterion,
-                cv_rmse=fit.statistics.cv_rmse if fit is not None else None,
-                parameters=fit.parameters if fit is not None else 0,
-                plausible=candidate.plausible,
-                why=candidate.why,
-                avoided_energy=saving,
-            )
-        )
-    return found
-
-
-def cross_check(fits: Fits, saving, findings: list[Finding]) -> dict[str, Any]:
+def cross_check(
+    hourly: HourlyCheck | None, saving: Interval, findings: list[Finding]
+) -> dict[str, Any]:
     """The hourly model's saving beside the official one."""
-    if fits.hourly is None:
+    if hourly is None or not hourly.modelled > 0:
         return {}
-    hours = fits.hourly
-    reporting = hours.reporting[hours.reporting["status"] == "used"]
-    if not len(reporting):
-        return {}
-    modelled = float(np.sum(hours.fit.predict(reporting)))
-    measured = float(reporting["energy"].sum())
-    if not modelled > 0:
-        return {}
+    modelled, measured = hourly.modelled, hourly.measured
     other = (modelled - measured) / modelled
     difference = other - (saving.fraction or 0.0)
     half = (saving.fraction_high - saving.fraction) if saving.fraction is not None else None
@@ -149,8 +112,8 @@ def cross_check(fits: Fits, saving, findings: list[Finding]) -> dict[str, Any]:
         "large": large,
         "words": words,
         "level_correction": "none: the hourly figure carries no recency correction",
-        "cv_rmse": hours.fit.statistics.cv_rmse,
-        "r2": hours.fit.statistics.r2,
+        "cv_rmse": hourly.cv_rmse,
+        "r2": hourly.r2,
     }
 
 

@@ -16,14 +16,16 @@ from mv.money.account import RateChoice, choose_rate
 from mv.operating_days import OperatingCalendar
 from mv.portfolio.schema import SiteDescription
 from mv.prepare import PreparedCarrier, PreparedSite, prepare_site, with_adjustment
+from mv.results import Candidate
 from mv.savings.demand import DemandBasis, demand_basis
 from mv.savings.drift import Prior, load_prior
 from mv.savings.events import SuspectedEvent
 from mv.savings.placebo import Trial, trials_of_site
 from mv.verify import ledger, series
 from mv.verify.conditions import NormalYear, normal_year
-from mv.verify.fits import Fits, fit_periods
+from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
+from mv.verify.rivals import rivals
 
 ONE_DAY = np.timedelta64(1, "D")
 
@@ -36,6 +38,8 @@ class CarrierDraft:
     fits: Fits | None
     reason: str
     remedy: str
+    candidates: tuple[Candidate, ...] = ()
+    hourly: HourlyCheck | None = None
     shape: HourShape | None = None
     profiles: dict[str, list] = field(default_factory=dict)
     heat: dict[str, list] = field(default_factory=dict)
@@ -140,7 +144,9 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice
     needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
     return CarrierDraft(
         prepared=light,
-        fits=fits,
+        fits=replace(fits, hourly=None, candidates=()),
+        candidates=rivals(prepared, fits),
+        hourly=hourly_check(fits.hourly, ledger.adjustment(prepared)),
         reason="",
         remedy="",
         shape=hour_shape(prepared, fits, zone) if needs_hours else None,

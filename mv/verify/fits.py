@@ -16,7 +16,7 @@ import pandas as pd
 
 from mv.baseline.hourly import fit_hourly
 from mv.baseline.rows import hourly_rows
-from mv.baseline.select import Selection, select
+from mv.baseline.select import CandidateFit, select
 from mv.findings import Finding, ModelError
 from mv.operating_days import OperatingCalendar
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier
@@ -38,6 +38,34 @@ class Hourly:
 
 
 @dataclass(frozen=True, kw_only=True)
+class HourlyCheck:
+    """What the hourly model says of the reporting period, kept when its rows are let go."""
+
+    modelled: float
+    """Hourly model over the used hours, energy."""
+    measured: float
+    """Measured over the same hours, declared events taken off."""
+    cv_rmse: float | None
+    r2: float | None
+
+
+def hourly_check(hourly: Hourly | None, events: float) -> HourlyCheck | None:
+    """Sum the hourly model up; `events` is the energy that declared events added."""
+    if hourly is None:
+        return None
+    rows = hourly.reporting[hourly.reporting["status"].to_numpy() == "used"]
+    if not len(rows):
+        return None
+    statistics = hourly.fit.statistics
+    return HourlyCheck(
+        modelled=float(np.sum(hourly.fit.predict(rows))),
+        measured=float(rows["energy"].sum()) - events,
+        cv_rmse=statistics.cv_rmse,
+        r2=statistics.r2,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Fits:
     """Models of one carrier, with the rows they were made from."""
 
@@ -45,15 +73,17 @@ class Fits:
     """`daily` or `bills`."""
     baseline: pd.DataFrame
     reporting: pd.DataFrame
-    selection: Selection
-    reporting_selection: Selection | None
+    fit: Any
+    """The official baseline model."""
+    rule: str
+    """How it was chosen, in words."""
+    candidates: tuple[CandidateFit, ...]
+    """Every form that competed; let go before a draft is kept."""
+    reporting_fit: Any
+    """The reporting period's own model; None where that is too short."""
     hourly: Hourly | None
+    """Let go before a draft is kept."""
     findings: tuple[Finding, ...] = ()
-
-    @property
-    def fit(self) -> Any:
-        """The official baseline model."""
-        return self.selection.fit
 
 
 def months_between(first, last) -> float:
@@ -91,8 +121,10 @@ def fit_periods(
         granularity=granularity,
         baseline=baseline,
         reporting=reporting,
-        selection=selection,
-        reporting_selection=own,
+        fit=selection.fit,
+        rule=selection.rule,
+        candidates=selection.candidates,
+        reporting_fit=own.fit if own is not None else None,
         hourly=hourly,
         findings=tuple(findings),
     )
