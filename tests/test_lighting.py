@@ -39,15 +39,17 @@ def test_a_usual_line_is_left_alone():
 
 
 @pytest.mark.parametrize(
-    ("values", "facts", "message"),
+    ("rule", "values", "facts", "message"),
     [
         (
+            "lighting_hours_impossible",
             {"hours_before": 9000},
             None,
             "hours_before: hall: 9,000 hours of use a year, but a year has at most 8,784. Correct "
             "hours_before.",
         ),
         (
+            "lighting_hours_unlike_week",
             {"hours_after": 8760},
             SiteFacts(operating_days=250),
             "hours_after: hall: 8,760 hours of use a year are more than 24 on each of the site's "
@@ -55,18 +57,21 @@ def test_a_usual_line_is_left_alone():
             "operating week.",
         ),
         (
+            "lighting_control_hours",
             {"hours_after": 3000, "control_savings": 0.25},
             None,
             "control_savings: hall: both fewer hours (3,000) and a control share (25 %) are given. "
             "If they are the same saving, leave one out.",
         ),
         (
+            "lighting_watts_lamp_only",
             {"watts_before": 116},
             None,
             "watts_before: hall: 116 W is 2 × 58 W of lamps without their ballast. Enter the input "
             "watts of the fixture.",
         ),
         (
+            "lighting_watts_unusual",
             {"watts_before": 170},
             None,
             "watts_before: hall: 170 W a fixture is outside 118 to 151 W for what is described "
@@ -74,6 +79,7 @@ def test_a_usual_line_is_left_alone():
             "come from.",
         ),
         (
+            "lighting_watts_unusual",
             {"watts_before": 130, "description": "4 x 32 W T8, electronic ballast → LED panel"},
             None,
             "watts_before: hall: 130 W a fixture is outside 98 to 118 W for what is described (113 "
@@ -81,29 +87,34 @@ def test_a_usual_line_is_left_alone():
             "A measured input beats a table: say where the watts come from.",
         ),
         (
+            "lighting_watts_lamp_only",
             {"watts_before": 400, "description": "metal-halide 400 W high bay to LED high bay"},
             None,
             "watts_before: hall: 400 W is 1 × 400 W of lamps without their ballast. Enter the "
             "input watts of the fixture.",
         ),
         (
+            "lighting_lamps_missing",
             {"count_before": 0},
             None,
             "count_before: hall: nothing burnt here before, by the schedule, and something does "
             "after. If these fixtures are new this is an added load; if not, lamps were left out.",
         ),
         (
+            "lighting_added",
             {"count_after": 300},
             None,
             "watts_after: hall: 15 kW after the retrofit, 14 kW before. Check counts and watts.",
         ),
         (
+            "lighting_interactive_unusual",
             {"interactive_factor": 0.12},
             None,
             "interactive_factor: hall: 0.12 is outside the published range of 0.29 to 1.3 (BPA "
             "interactive table, 2012). It is a multiplier: 1 is no effect.",
         ),
         (
+            "lighting_power_density",
             {"area": 200},
             None,
             "area: hall: 70.0 W/m2 before and 25.0 after; plausible are up to 40 and 1 to 15 "
@@ -111,12 +122,14 @@ def test_a_usual_line_is_left_alone():
             "site.",
         ),
         (
+            "lighting_lamps_missing",
             {"area": 900},
             SiteFacts(floor_area=2000),
             "area: The schedule's areas sum to 900 m2, 45 % of the floor: lamps may be left out, "
             "and their watts would be saved or added unseen. Add the missing spaces.",
         ),
         (
+            "lighting_estimate_differs",
             {},
             SiteFacts(estimated_savings=50_000),
             "The retrofit's estimate is 50,000 kWh a year and its schedule sums "
@@ -124,12 +137,14 @@ def test_a_usual_line_is_left_alone():
         ),
     ],
 )
-def test_what_looks_wrong(values, facts, message):
+def test_what_looks_wrong(rule, values, facts, message):
     assert said(facts, **values) == [message]
+    assert [f.rule for f in estimate([line(**values)], facts=facts).findings] == [rule]
 
 
 def test_an_estimate_near_the_whole_use():
     made = estimate([line()], facts=SiteFacts(baseline_use=40_000))
+    assert [f.rule for f in made.findings] == ["lighting_exceeds_use"]
     assert [f.message for f in made.findings] == [
         "The schedule would save 36,000 kWh a year, 90 % of all the site's use in the baseline "
         "year (40,000 kWh). Check counts, watts and hours."

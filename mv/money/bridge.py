@@ -188,6 +188,8 @@ def bill_bridge(
         evidence separates them, so that they are part of other changes.
     last_fixed, this_fixed : part of the cost that does not depend on energy: fixed and demand
         charges.
+
+    Raises ModelError where a year's use is not above zero.
     """
     if last_energy <= 0 or this_energy <= 0:
         raise ModelError("a bill bridge needs use above zero in both years")

@@ -50,7 +50,10 @@ class Clock:
 
     @cached_property
     def slots(self) -> int:
-        """Pieces in a day, for interval loads; 1 otherwise."""
+        """Pieces in a day, for interval loads; 1 otherwise.
+
+        Raises ModelError where a day is no whole number of intervals of whole minutes.
+        """
         if self.load.kind != "interval":
             return 1
         slots = 24.0 / float(self.load.hours[0])

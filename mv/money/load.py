@@ -170,7 +170,10 @@ def shaped(measured: Load, shape: np.ndarray | None, dates: np.ndarray, totals: 
 
 
 def together(one: Load, other: Load) -> tuple[Load, Load]:
-    """Two loads of the same pieces, each left without energy where either has none."""
+    """Two loads of the same pieces, each left without energy where either has none.
+
+    Raises ModelError where the pieces differ.
+    """
     if len(one.start) != len(other.start) or (one.start != other.start).any():
         raise ModelError("two loads that are compared must have the same pieces")
     bare = ~(np.isfinite(one.energy) & np.isfinite(other.energy))

@@ -360,6 +360,7 @@ def test_interval_without_ends_and_no_life_and_no_discount_rate(flat_rate, retro
         "No payback is given, because no saving was estimated."
     )
     assert money.maintenance_savings == 400.0
+    assert [f.rule for f in account.findings] == ["maintenance_not_verified"]
     assert "discounted" not in money.cash
 
 
@@ -403,6 +404,10 @@ class TestDemand:
         assert bars["demand charges"] == pytest.approx(-4 * 144.0)
         assert savings.start + sum(bars.values()) == pytest.approx(savings.end, abs=0.005)
         assert money.incentive["earned"] == pytest.approx(600.0)
+        differs = [f.message for f in account.findings if f.rule == "incentive_differs"]
+        assert differs == [
+            "600 EUR earned on the value of the verified saving; 7,400 EUR to be paid back."
+        ]
         for d in account.derivations:
             if d.figure.startswith("money.annual_cost_savings"):
                 v = {s.symbol: s.value for s in d.steps}

@@ -50,6 +50,7 @@ def test_a_carrier_without_a_factor_is_named():
     factor = Emissions(carrier="electricity", factor=0.2, source="grid 2024")
     made, findings, _ = avoided_emissions([saved(100.0), saved(5.0, "propane")], [factor])
     assert made["total, kg CO2e"] == pytest.approx(20.0)
+    assert [f.rule for f in findings] == ["emission_factor_missing"]
     assert [f.message for f in findings] == [
         "No emission factor is declared for propane, so its change counts in no emissions figure; "
         "add [[emissions]] to portfolio.toml."

@@ -11,6 +11,10 @@ def notes(made):
     return [str(f) for f in made.findings]
 
 
+def rules(made):
+    return [f.rule for f in made.findings]
+
+
 def test_invoiced_and_paid(retrofit):
     made = invested(
         [
@@ -34,6 +38,7 @@ def test_invoiced_and_paid(retrofit):
 def test_estimates_stand_in_and_are_named(retrofit):
     made = invested([retrofit(estimated_cost=60_000.0, estimated_incentive=10_000.0)], "EUR")
     assert (made.net_cost, made.net_cost_estimated, made.cost_actual) == (50_000, 50_000, None)
+    assert rules(made) == ["cost_estimated", "cost_estimated"]
     assert notes(made) == [
         "retrofits.csv, line 2, column actual_cost: led: no invoiced cost is given, so the "
         "estimate of 60,000 EUR stands in; add actual_cost.",
@@ -48,6 +53,7 @@ def test_an_incentive_that_has_not_come_is_not_deducted(retrofit):
         "EUR",
     )
     assert (made.net_cost, made.incentive_pending) == (66_000.0, 9_000.0)
+    assert rules(made) == ["incentive_open"]
     assert notes(made) == [
         "retrofits.csv, line 2, column incentive_pending: led: an incentive of 9,000 EUR is "
         "promised and not yet received; it is not deducted from the cost."
@@ -63,6 +69,7 @@ def test_an_incentive_that_has_not_come_is_not_deducted(retrofit):
 def test_one_unknown_cost_makes_the_sum_unknown(retrofit):
     made = invested([retrofit(actual_cost=1.0), retrofit(retrofit="tubes")], "EUR")
     assert (made.net_cost, made.cost, made.cost_actual) == (None, None, None)
+    assert rules(made) == ["cost_missing"]
     assert notes(made) == [
         "retrofits.csv, line 2, column actual_cost: tubes: neither actual_cost nor estimated_cost "
         "is given, so the site's net cost and payback are not known; add the cost."
