@@ -12,7 +12,7 @@ from mv.baseline.day_types import operating_day_effect
 from mv.findings import Finding
 from mv.portfolio.schema import Retrofit
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier
-from mv.quantity import Derivation
+from mv.quantity import Derivation, Interval
 from mv.results import (
     Acceptance,
     CarrierResult,
