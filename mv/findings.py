@@ -73,6 +73,7 @@ _book(
         "decimal_comma": "Numbers of a table are written with a decimal comma and were read so.",
         "retrofits_overlap": "Two retrofits of a site were installed at the same time.",
         "notes_more": "Further notes of the same kind on the same column were counted only.",
+        "value_unused": "A cell says something that its row's other cells make meaningless.",
         "clock_fixed": "A site's time zone keeps one clock all year, without summer time.",
     },
 )

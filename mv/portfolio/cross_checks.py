@@ -159,6 +159,9 @@ def _meters(check: Check) -> None:
             check.say("value_invalid", meter, "carrier", words)
         elif problem := unit_problem(meter.carrier, meter.unit, meter.heat_content):
             check.say("value_invalid", meter, *problem)
+        elif meter.heat_content and units.kind_of(meter.unit) != "volume":
+            words = f"the heat content is not used, because {shown(meter.unit)} is no volume"
+            check.say("value_unused", meter, "heat_content", words)
         if words := clock_problem(meter.time_zone):
             check.say("value_invalid", meter, "time_zone", words)
         if meter.rate is not None:
@@ -292,6 +295,9 @@ def _events(check: Check) -> None:
                 check.say("value_invalid", event, "meter", words)
         if event.treatment == "adjust":
             _adjustment(check, event, own)
+        elif event.treatment and event.change is not None:
+            words = f"the change is not used, because the treatment is {event.treatment}"
+            check.say("value_unused", event, "change", words)
 
 
 def _adjustment(check: Check, event: Event, meters: list[Meter]) -> None:

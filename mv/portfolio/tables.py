@@ -167,10 +167,11 @@ def normal(name: str) -> str:
 
 
 def shown(text: str) -> str:
-    """A cell as a message repeats it: in double quotes, short, control characters spelled out."""
+    """A cell as a message repeats it: in double quotes, short, nothing in it invisible."""
     short = text if len(text) <= SHOWN_CELL else text[: SHOWN_CELL - 1] + "…"
-    escaped = UNSAFE.sub(lambda m: f"\\u{ord(m[0]):04x}", short)
-    return '"' + escaped.replace("\n", "\\n").replace("\t", "\\t") + '"'
+    if not short.isprintable():
+        short = "".join(c if c.isprintable() else _escaped(c) for c in short)
+    return f'"{short}"'
 
 
 def decode(data: bytes, file: str, findings: list[Finding]) -> str | None:
@@ -261,3 +262,8 @@ def _csv_problem(error: str) -> str:
             "twice, or remove it"
         )
     return f"the row can't be read as cells ({error})"
+
+
+def _escaped(character: str) -> str:
+    known = {"\n": "\\n", "\t": "\\t"}
+    return known.get(character) or f"\\u{ord(character):04x}"

@@ -8,6 +8,7 @@ import pytest
 from mv.findings import Finding, FolderError
 from mv.portfolio.folder import TABLES, open_portfolio
 from mv.portfolio.paths import Folder
+from mv.portfolio.tables import shown
 
 
 def test_a_valid_folder_is_read_whole(write):
@@ -235,6 +236,13 @@ def test_a_broken_table_is_told_once_and_not_by_every_row_that_refers_to_it(prob
           "shed,,Europe/Lisbon,quay,blue\n"},
          'sites.csv, line 2, column time_zone: "EST" keeps standard time all year; if clocks '
          'change there, name a place, such as "America/New_York"'),
+        ({"events.csv": "site,start,what,treatment,change\nhall,2024-03-01,fair,exclude,12\n"},
+         "events.csv, line 2, column change: the change is not used, because the treatment is "
+         "exclude"),
+        ({"meters.csv": "meter,site,carrier,data,file,unit,heat_content\n"
+          "00417,hall,electricity,interval,meters/hall.csv,kWh,38 MJ/m3\n"},
+         "meters.csv, line 2, column heat_content: the heat content is not used, because "
+         '"kWh" is no volume'),
         ({"event.csv": "site\n"},
          'event.csv: no table has this name; it was not read; did you mean "events.csv"?'),
         ({"retrofits.csv": "retrofit,site,installation_start,installation_end\n"
@@ -302,14 +310,15 @@ def test_hostile_names_stay_plain_text_and_hostile_keys_are_refused(write, probl
     portfolio = open_portfolio(write({"sites.csv": table + rows}))
     assert [portfolio.sites[f"s{i}"].name for i in range(len(names))] == names
     assert portfolio.findings == ()
-    keys = ["<script>", "../x", "a/b", "a b", "=cmd()", "x" * 81, "ключ", "."]
+    keys = ["<script>", "../x", "a/b", "a b", "=cmd()", "x" * 81, "ключ", ".", "hall\u200b"]
     rows = "".join(f"{key},x,Europe/Lisbon,quay\n" for key in keys)
     told = problems({"sites.csv": table + rows})
     assert told == [
-        f'sites.csv, line {4 + i}, column site: "{key if len(key) < 61 else key[:59] + "…"}" does '
+        f"sites.csv, line {4 + i}, column site: {shown(key)} does "
         "not have the form needed: letters, digits, - and _ alone, at most 80 of them"
         for i, key in enumerate(keys)
     ]
+    assert r'"hall\u200b" does' in told[-1]  # a space of no width would look like the key itself
 
 
 def test_decimal_commas_are_read_where_they_are_plain_and_never_guessed(problems, notes):

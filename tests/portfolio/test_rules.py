@@ -61,6 +61,12 @@ NOTED = {
         "retrofits.csv": RETROFITS + "a,hall,2024-01-08,2024-02-01\nb,hall,2024-01-20,2024-03-01\n"
     },
     "clock_fixed": {"sites.csv": SITES.replace("Europe/Lisbon", "EST", 1)},
+    "value_unused": {
+        "events.csv": "site,start,what,treatment,change\nhall,2024-03-01,fair,exclude,12\n",
+        "meters.csv": METERS.replace("rate", "heat_content")
+        .replace("main", "38 MJ/m3", 1)
+        .replace("main", ""),
+    },
     "notes_more": {"sites.csv": SITES + "".join(f"s{i},,EST,,,quay\n" for i in range(30))},
 }
 
