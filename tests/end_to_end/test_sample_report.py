@@ -116,6 +116,22 @@ def test_the_heating_penalty_is_seen_on_the_gas_meter(sample):
     assert avoided["fraction_low"] <= share <= avoided["fraction_high"]
 
 
+@pytest.mark.parametrize(
+    ("site", "lamps"),
+    [
+        ("ferry_hall", 96 * (0.458 - 0.160) + 140 * (0.140 - 0.052)),
+        ("net_loft", 115 * 0.140 - 130 * 0.050),
+    ],
+)
+def test_the_demand_saving_is_that_of_the_lamps(sample, site: str, lamps: float):
+    """All lamps burn when these sites peak: the peak falls by what was taken off them, kW."""
+    demand = sample.sites[site]["demand"]
+    assert demand["claimed"]
+    peak = demand["peak_savings"]
+    assert peak["low"] < lamps < peak["high"]
+    assert peak["value"] == pytest.approx(lamps, rel=0.10)
+
+
 def test_verdicts(sample):
     verdicts = {key: site["verdict"] for key, site in sample.sites.items()}
     assert verdicts.pop(NOT_VERIFIABLE) == "not verifiable"
