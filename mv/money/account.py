@@ -351,9 +351,14 @@ def _incentive(
     """What the programme's terms give for the verified saving; empty without terms."""
     if not settings.incentive:
         return {}, []
+    try:
+        agreed = open_terms(_terms_block(settings))
+    except FolderError as error:
+        findings += error.findings
+        return {}, []
     received = paid.incentive_actual or 0.0
     terms, trail = incentive(
-        open_terms(_terms_block(settings)),
+        agreed,
         claim.annual,
         unit=claim.unit,
         demand=claim.demand_savings.get(""),

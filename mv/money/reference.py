@@ -1,7 +1,8 @@
 """The manual of rates.toml and of the incentive terms, made from their descriptions.
 
 What an entry may say stands once, as the string under its field beside the code that prices it;
-this module lays those strings out as Markdown.
+this module lays those strings out as Markdown: `python -m mv.money.reference` prints them, and
+RATES.md beside this file keeps them.
 """
 
 from __future__ import annotations
@@ -21,10 +22,19 @@ from mv.portfolio.schema import Described
 
 _TABLE_HEAD = "| setting | holds | default | meaning |\n| --- | --- | --- | --- |"
 
+_INTRODUCTION = """\
+# Rates and incentive terms
+
+What energy costs stands in `rates.toml`: each top-level table is one rate, and its name is the key
+that the column `rate` of meters.csv refers to. A bill is added up in this order: energy, demand and
+fixed charges; what they lack of the minimum bill; riders; taxes. What is saved is the cost of the
+adjusted baseline less the cost of the measured load, both under the same rate.
+"""
+
 
 def rates_reference() -> str:
     """The manual of rates as Markdown, ending with the example file."""
-    parts = ["## What a rate may say", "", _TABLE_HEAD, *_rows(RateHead), ""]
+    parts = [_INTRODUCTION, "## What a rate may say", "", _TABLE_HEAD, *_rows(RateHead), ""]
     parts += ["Its other settings are lists of entries.  Every entry may say:", "", _TABLE_HEAD]
     parts += [*_rows(Entry), ""]
     for component in COMPONENTS:
@@ -68,3 +78,7 @@ def _inner(model: type[Described]) -> list[tuple[str, type[Described]]]:
         if isinstance(annotation, type) and issubclass(annotation, Described):
             found.append((field.alias or name, annotation))
     return found
+
+
+if __name__ == "__main__":
+    print(rates_reference(), end="")

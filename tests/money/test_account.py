@@ -449,3 +449,15 @@ def test_no_bill_bridge_where_the_rate_asks_for_hours(rate, retrofit, intervals)
         "No bridge between two years' bills is drawn: the rate has time-of-use periods (peak, "
         "night) and the readings are by day: they don't say at which hours energy was used."
     )
+
+
+def test_wrong_terms_of_an_incentive_are_said_and_the_rest_stands(flat_rate, retrofit):
+    account = site_money(
+        settings=settings(incentive={"source": "agreement", "per_kwhh": 0.1}),
+        retrofits=[retrofit(**COSTS)],
+        claim=claim(flat_rate(0.145)),
+        estimated_annual=100_000.0,
+    )
+    assert account.fields["incentive"] == {}
+    assert account.fields["cost_savings"].value == pytest.approx(11_600.0)
+    assert [f.rule for f in account.findings] == ["setting_unknown"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 import pytest
 
 from mv.findings import FolderError
@@ -176,8 +178,10 @@ def test_the_examples_open_and_price():
         assert unit_bill.total > 0
 
 
-def test_the_manual_holds_every_setting():
+def test_the_manual_holds_every_setting_and_is_kept():
     text = rates_reference()
+    kept = resources.files("mv.money").joinpath("RATES.md").read_text(encoding="utf-8")
+    assert kept == text, "run python -m mv.money.reference > mv/money/RATES.md"
     for component in COMPONENTS:
         assert f"### `{component.name}`: {component.label}" in text
         for name, field in component.entry.model_fields.items():
