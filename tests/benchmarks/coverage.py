@@ -21,12 +21,12 @@ No level changes by more than half in a year: beyond that the meter or the build
 which the event finder tells and no interval averages.  The tails matter for totals: were they
 Student's without end, quadrature would cover 80 to 87 % of totals of 20 sites, not 90 %.
 
-    python tests/benchmarks/coverage.py [sites] [--no-hours]
+    python tests/benchmarks/coverage.py [sites] [--data bills,daily,hourly] [--settings step,walk]
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
 import warnings
 from dataclasses import dataclass
 
@@ -335,23 +335,26 @@ def summary(setting: Setting, outcomes: dict) -> list[dict]:
     return lines
 
 
-def study(sites: int, *, hours: bool = True, settings=SETTINGS, portfolios: int = 1):
-    """One table a setting; `portfolios` independent portfolios of `sites` sites each."""
+def study(sites: int, *, kinds=("bills", "daily", "hourly"), settings=SETTINGS):
+    """One table a setting.  Hours are studied where `WITH_HOURS` says so."""
     for setting in settings:
-        kinds = ("bills", "daily")
-        if hours and setting.name in WITH_HOURS:
-            kinds = (*kinds, "hourly")
-        gathered: dict = {}
-        for k in range(portfolios):
-            for key, each in portfolio(setting, sites, kinds, seed=11 + k).items():
-                gathered.setdefault(key, []).extend(each)
-        yield pd.DataFrame(summary(setting, gathered))
+        fitting = tuple(k for k in kinds if k != "hourly" or setting.name in WITH_HOURS)
+        if fitting:
+            yield pd.DataFrame(summary(setting, portfolio(setting, sites, fitting, seed=11)))
 
 
 if __name__ == "__main__":
-    arguments = [a for a in sys.argv[1:] if not a.startswith("-")]
-    number = int(arguments[0]) if arguments else 500
+    parser = argparse.ArgumentParser()
+    parser.add_argument("sites", nargs="?", type=int, default=500)
+    parser.add_argument("--data", default="bills,daily,hourly")
+    parser.add_argument(
+        "--settings", default=",".join(s.name for s in SETTINGS if "," not in s.name)
+    )
+    asked = parser.parse_args()
+    names = asked.settings.split(",")
+    chosen = [s for s in SETTINGS if s.name.partition(",")[0] in names]
     warnings.simplefilter("error")
-    for nth, table in enumerate(study(number, hours="--no-hours" not in sys.argv)):
+    tables = study(asked.sites, kinds=tuple(asked.data.split(",")), settings=chosen)
+    for nth, table in enumerate(tables):
         text = table.to_string(index=False, float_format=lambda v: f"{v:.3f}", col_space=9)
         print(text if nth == 0 else text.partition("\n")[2], flush=True)

@@ -20,7 +20,7 @@ def load(name):
 def test_coverage_study():
     """20 sites: a 90 % interval holds at least 14 of 20 (99.8 % of binomial draws)."""
     study = load("coverage")
-    for table in study.study(20, hours=False, settings=study.SETTINGS[:1]):
+    for table in study.study(20, kinds=("bills", "daily"), settings=study.SETTINGS[:1]):
         assert set(table["data"]) == {"bills", "daily"}
         assert set(table["saving"]) == {"none", "10%"}
         assert (table["sites"] >= 0.7).all(), table
