@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from mv.results import PortfolioResult, SiteResult
@@ -51,6 +52,10 @@ def _words(site: SiteResult, codes: dict[str, str]) -> dict[str, str]:
     for row in site.retrofits:
         if row.get("retrofit"):
             words[str(row["retrofit"])] = "retrofit"
+    if site.money and site.money.rate:
+        words[site.money.rate] = "the site's rate"
+        words[re.split(r"[ :(]", site.money.rate)[0]] = "rate"
+        words[site.money.rate_source] = LEFT_OUT
     if site.weather:
         words[site.weather] = "station"
     known = {w: c for w, c in words.items() if w and len(w) >= KEPT_SHORT}
@@ -82,17 +87,29 @@ def _replace_all(value: T, words: dict[str, str]) -> T:
     return _cleaned(value, pattern, words)
 
 
-def redacted(site: SiteResult, codes: dict[str, str]) -> SiteResult:
-    """The site under its code, without names (its series, all numbers, stay as they are)."""
-    return dataclasses.replace(
-        _replace_all(site, _words(site, codes)), site=codes[site.site], name=codes[site.site]
-    )
+def redacted(site: SiteResult, codes: dict[str, str], hidden: Iterable[str] = ()) -> SiteResult:
+    """The site under its code, without names (its series, all numbers, stay as they are).
+
+    `hidden`: further words that must not appear, such as the portfolio's name.
+    """
+    words = _words(site, codes) | {w: LEFT_OUT for w in hidden if len(w) >= KEPT_SHORT}
+    factors = [{k: v for k, v in row.items() if k != "note"} for row in site.static_factors]
+    site = dataclasses.replace(site, static_factors=factors)
+    code = codes[site.site]
+    return dataclasses.replace(_replace_all(site, words), site=code, name=code)
+
+
+def hidden_words(name: str, settings: dict[str, Any]) -> tuple[str, ...]:
+    """Words of the portfolio itself that must not appear: its name, its people."""
+    people = ("client", "contractor", "reviewer", "prepared_by", "reference", "address")
+    return tuple(str(w) for w in (name, *(settings.get(k) for k in people)) if w)
 
 
 def redacted_portfolio(result: PortfolioResult, codes: dict[str, str]) -> PortfolioResult:
     """The portfolio with every site under its code, and without its own name and parties."""
-    sites = [redacted(s, codes) for s in result.sites]
-    words: dict[str, str] = {}
+    hidden = hidden_words(result.name, result.settings)
+    sites = [redacted(s, codes, hidden) for s in result.sites]
+    words: dict[str, str] = dict.fromkeys(hidden, LEFT_OUT)
     for site in result.sites:
         words |= _words(site, codes)
     bare = dataclasses.replace(result, sites=[], settings={})

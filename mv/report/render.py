@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -28,6 +29,7 @@ from mv.results import PortfolioResult, SiteResult, to_json
 PLOTLY_ASSET = "plotly.min.js"
 PAPERS = {"a4": "A4", "letter": "letter"}
 """Name of a paper in the settings → its name in a stylesheet."""
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
 NO_BREAK = "\u00a0"
 
 
@@ -57,6 +59,8 @@ class SiteContext:
     options: RenderOptions = field(default_factory=RenderOptions)
     codes: dict[str, str] = field(default_factory=dict)
     """Site key → code, filled when names are left out."""
+    hidden: tuple[str, ...] = ()
+    """Words of the portfolio that must not appear then."""
 
 
 def context_of(result: PortfolioResult, options: RenderOptions | None = None) -> SiteContext:
@@ -83,6 +87,8 @@ def context_from(
     options: RenderOptions | None = None,
 ) -> SiteContext:
     """The same before the portfolio is added up: for workers that make pages as sites finish."""
+    from mv.report.redact import hidden_words
+
     options = options or RenderOptions()
     people = ("client", "contractor", "reviewer", "prepared_by", "reference", "address")
     parties = {k: str(settings[k]) for k in people if settings.get(k)}
@@ -100,6 +106,7 @@ def context_from(
         group_mark=str(settings.get("group_mark") or NARROW),
         options=options,
         codes=codes,
+        hidden=hidden_words(name, settings) if options.redact else (),
     )
 
 
@@ -111,9 +118,7 @@ def figure_markup(figure: Figure) -> Markup:
     unit = str(escape(figure.unit)).replace(" ", NO_BREAK)
     tail = f"{NARROW if unit == '%' else NO_BREAK}{unit}" if unit else ""
     path = f' data-figure="{escape(figure.path)}"' if figure.path else ""
-    return Markup(
-        f'<span class="n" data-value="{figure.value!r}"{path}>{escape(figure.text)}</span>{tail}'
-    )
+    return Markup(f'<span data-value="{figure.value!r}"{path}>{escape(figure.text)}</span>{tail}')
 
 
 def big_markup(figure: Figure) -> Markup:
@@ -172,8 +177,15 @@ def asset(name: str) -> bytes:
 
 
 @lru_cache(maxsize=8)
+def inlined(name: str) -> str:
+    """A file of ours as text within a page: control characters, which HTML forbids, as escapes."""
+    text = asset(name).decode()
+    return CONTROL.sub(lambda m: f"\\x{ord(m[0]):02x}", text)
+
+
+@lru_cache(maxsize=8)
 def _hash(name: str) -> str:
-    digest = hashlib.sha256(asset(name).decode().encode()).digest()
+    digest = hashlib.sha256(inlined(name).encode()).digest()
     return f"'sha256-{base64.b64encode(digest).decode()}'"
 
 
@@ -195,7 +207,7 @@ def _frame(single_file: bool, root: str) -> dict[str, Any]:
     if single_file:
         names = {"style": "style.css", "plotly": PLOTLY_ASSET, "page": "page.js"}
         # these three files are ours or the installed package's, never the user's
-        frame["inline"] = {k: Markup(asset(n).decode()) for k, n in names.items()}
+        frame["inline"] = {k: Markup(inlined(n)) for k, n in names.items()}
     return frame
 
 
@@ -218,7 +230,7 @@ def render_site(site: SiteResult, context: SiteContext) -> str:
     from mv.report.redact import redacted
 
     if context.options.redact:
-        site = redacted(site, context.codes)
+        site = redacted(site, context.codes, context.hidden)
     say = Say(context.currency, context.decimal_mark, context.group_mark)
     return page("site.html", site_page(site, say, context), context.options, "..")
 

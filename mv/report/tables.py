@@ -253,7 +253,7 @@ def site_tables(site: SiteResult, context: Any) -> dict[str, bytes]:
     from mv.report.redact import redacted
 
     if context.codes:
-        site = redacted(site, context.codes)
+        site = redacted(site, context.codes, context.hidden)
     files = {}
     for which, names in (("daily", DAILY), ("bills", BILLS), ("monthly", MONTHLY)):
         rows = list(_series(site, which, names))

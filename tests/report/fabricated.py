@@ -833,7 +833,9 @@ def make_unverifiable() -> SiteResult:
 def make_comparison() -> SiteResult:
     """A site without a retrofit."""
     site = make_site("pilot-house", "Pilot house", seed=9, base=300.0, saving=0.0, estimate=None)
-    return dataclasses.replace(site, role="comparison", retrofits=[], money=None, annual=None)
+    return dataclasses.replace(
+        site, role="comparison", derivations=[], retrofits=[], money=None, annual=None
+    )
 
 
 def make_portfolio(
@@ -923,7 +925,7 @@ def make_portfolio(
             k: np.sum([s.money.cash[k] for s in used if s.money], axis=0).tolist()
             for k in ("estimated", "realised", "low", "high")
         }
-        first = next(s for s in used if s.money).money.cash
+        first = next((s.money.cash for s in used if s.money), {"month": [], "measured": []})
         money = {
             "invested": net / 0.85,
             "net_cost": net,

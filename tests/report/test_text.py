@@ -37,7 +37,8 @@ def with_saving(value: float, low: float | None, high: float | None, verdict: st
 def test_savings_shown():
     site = with_saving(35_000.0, 11_000.0, 59_000.0, "savings shown")
     assert plain(text.verdict_sentence(site, SAY)).startswith(
-        "Between 1 February 2023 and 31 January 2024, Ferry hall used about 35 000 kWh of electricity ("
+        "Between 1 February 2023 and 31 January 2024, Ferry hall used about 35 000 kWh of "
+        "electricity ("
     )
     assert plain(text.range_sentence(site, SAY)) == (
         "With 90 % confidence the true figure lies between 11 000 kWh and 59 000 kWh."
