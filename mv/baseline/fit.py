@@ -23,6 +23,8 @@ from mv.baseline.rows import consecutive_of, used
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
+WELL_APART = 1e-5
+"""Smallest eigenvalue of the scaled normal equations from which they may be solved directly."""
 DEGREES_LEAST = 3
 """Degrees of freedom that a fit must leave (common practice, no source)."""
 
@@ -244,19 +246,26 @@ def officially(fit: Fit, sample: Sample) -> Fit:
 
 
 def _with_numpy(x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients and (X'WX)⁻¹ by QR of scaled columns; ModelError where the rank is short."""
+    """Coefficients and (X'WX)⁻¹ of scaled columns: by normal equations and one step of refinement
+    where the columns are well apart, by QR otherwise; ModelError where the rank is short."""
     root = np.sqrt(w)
     xw = root[:, None] * x
     size = np.sqrt(np.einsum("ij,ij->j", xw, xw))
     if not (size > 0).all():
         raise ModelError(f"column {int(np.argmin(size))} of the model is zero on all rows")
-    q, r = np.linalg.qr(xw / size)
-    diagonal = np.abs(np.diag(r))
-    if diagonal.min() < 1e-10:
+    xw /= size
+    target = root * y
+    gram = xw.T @ xw
+    if np.linalg.eigvalsh(gram)[0] > WELL_APART:
+        inverse = np.linalg.inv(gram)
+        b = inverse @ (xw.T @ target)
+        b += inverse @ (xw.T @ (target - xw @ b))
+        return b / size, inverse / np.outer(size, size)
+    q, r = np.linalg.qr(xw)
+    if np.abs(np.diag(r)).min() < 1e-10:
         raise ModelError("columns of the model depend on one another: a term can't be told apart")
     inverse = np.linalg.inv(r)
-    coefficients = inverse @ (q.T @ (root * y)) / size
-    return coefficients, inverse @ inverse.T / np.outer(size, size)
+    return inverse @ (q.T @ target) / size, inverse @ inverse.T / np.outer(size, size)
 
 
 def _with_statsmodels(x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

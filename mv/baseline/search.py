@@ -79,40 +79,38 @@ class ChangePointSearch:
         high = int(np.searchsorted(self._first, len(t) - self._least, side="right")) - 1
         self._range = (low, high)
         self._cut = after
-        self._plain: _Columns | None = None
-
-    def _columns(self) -> _Columns:
-        if self._plain is None:
-            self._plain = _Columns(self._z, self._y)
-        return self._plain
+        self._columns = _Columns(self._z, self._y)
+        self._sides: dict[bool, _Side] = {}
 
     def heating(self) -> Found | None:
         """3-parameter heating, b (c − T)⁺."""
-        return self._one(self._columns(), left=True)
+        return self._one(self._columns, self._own_side(left=True))
 
     def cooling(self) -> Found | None:
         """3-parameter cooling, b (T − c)⁺."""
-        return self._one(self._columns(), left=False)
+        return self._one(self._columns, self._own_side(left=False))
 
     def both_sides(self) -> Found | None:
         """4 parameters, b₁ (c − T)⁺ + b₂ (T − c)⁺."""
         # (c − T)⁺ = (T − c)⁺ − T + c, so that a straight line and one hinge span the form.
         columns = _Columns(np.column_stack([self._z, self._root * self._t]), self._y)
-        return self._one(columns, left=False, line=True)
+        return self._one(columns, self._side(columns, left=False), line=True)
 
     def apart(self) -> Found | None:
         """5 parameters, b₁ (c₁ − T)⁺ + b₂ (T − c₂)⁺ with c₁ ≤ c₂."""
         low, high = self._range
         if high <= low:
             return None
-        columns = self._columns()
-        left = self._side(columns, left=True)
-        right = self._side(columns, left=False)
-        found = _best_pair(left, right, self._signs)
+        found = _best_pair(self._own_side(left=True), self._own_side(left=False), self._signs)
         if found is None:
             return None
         gain, c1, c2 = found
-        return Found((c1 + self._centre, c2 + self._centre), max(columns.sse - gain, 0.0))
+        return Found((c1 + self._centre, c2 + self._centre), max(self._columns.sse - gain, 0.0))
+
+    def _own_side(self, *, left: bool) -> _Side:
+        if left not in self._sides:
+            self._sides[left] = self._side(self._columns, left=left)
+        return self._sides[left]
 
     def _side(self, columns: _Columns, *, left: bool) -> _Side:
         low, high = self._range
@@ -122,11 +120,9 @@ class ChangePointSearch:
         gap[-1] = 0.0
         return _Side.of(self._t, self._root, columns, self._cut[at], u[at], gap, left=left)
 
-    def _one(self, columns: _Columns, *, left: bool, line: bool = False) -> Found | None:
-        low, high = self._range
-        if high < low:
+    def _one(self, columns: _Columns, side: _Side, *, line: bool = False) -> Found | None:
+        if not len(side.u):
             return None
-        side = self._side(columns, left=left)
         end, free = side.g1**2, side.g1**2 + side.g2**2
         step, slope = side.back(side.g1, side.g2)
         inside = (step >= 0) & (step <= side.gap)
@@ -277,7 +273,8 @@ def _best_pair(left: _Side, right: _Side, signs: bool) -> tuple[float, float, fl
     while start < m:
         end = min(m, start + max(1, _CHUNK // (m - start)))
         i, j = slice(start, end), slice(start, m)
-        below = np.tri(end - start, end - start, -1, dtype=bool)
+        tip = np.arange(end - start)
+        below = tip[:, None] > tip[None, :]
 
         # Both change points at temperatures of the data.
         c11 = left.b1[i] @ b1[j].T

@@ -122,33 +122,37 @@ def select(
     if not any(c.fit for c in tried):
         raise ModelError(f"no form can be fitted to {len(sample)} rows: {tried[0].why}")
     if granularity == "daily":
-        types = _day_types(sample, _ranked(tried, _independent(tried, granularity))[0].fit)
+        n = _independent(tried, granularity)
+        types = _day_types(sample, _ranked(tried, n)[0].fit)
         if types is not None:
             terms = replace(plain, days="types", day_types=types)
             tried += _candidates(sample, terms, granularity, rate)
         n = _independent(tried, granularity)
-        leader = _defended(_ranked(tried, n), n)[0][0]
+        leader = _defended(_ranked(tried, n))[0][0]
         tried += _slopes_by_day(sample, leader, rate)
     n = _independent(tried, granularity)
-    ranked, weak = _defended(_ranked(tried, n), n)
-    chosen, out = _close_call(ranked, n, sample)
+    ranked, weak = _defended(_ranked(tried, n))
+    chosen, out = _close_call(ranked, sample)
     final = officially(chosen.fit, sample)
     if out is not None:
         final = replace(final, hold_out_cv_rmse=out.cv_rmse, hold_out_nmbe=out.nmbe)
-    others = [c for c in ranked if c is not chosen]
     told = []
     for c in tried:
-        criterion = None if c.fit is None else bic(c.fit, n)
-        why = c.why or weak.get(id(c)) or _standing(criterion, bic(chosen.fit, n), c is chosen)
+        if c.fit is None:
+            told.append(c)
+            continue
+        criterion = bic(c.fit, n)
+        is_chosen = c.fit is chosen.fit
         told.append(
             CandidateFit(
                 form=c.form,
-                fit=final if c is chosen else c.fit,
+                fit=final if is_chosen else c.fit,
                 criterion=criterion,
-                plausible=c.plausible and id(c) not in weak,
-                why=why,
+                plausible=c.plausible and c.form not in weak,
+                why=c.why or weak.get(c.form) or _standing(criterion, chosen.criterion, is_chosen),
             )
         )
+    others = [c for c in ranked if c is not chosen]
     rule = RULE.format(
         rows=ROWS_BEYOND[granularity], blocks="months" if granularity == "daily" else "bills"
     )
@@ -211,8 +215,9 @@ def _independent(tried: list[CandidateFit], granularity: Granularity) -> float:
 
 
 def _ranked(tried: list[CandidateFit], n: float) -> list[CandidateFit]:
-    """Plausible candidates, the smallest BIC first."""
-    return sorted((c for c in tried if c.plausible), key=lambda c: bic(c.fit, n))
+    """Plausible candidates with their BIC, the smallest first."""
+    ranked = [replace(c, criterion=bic(c.fit, n)) for c in tried if c.plausible]
+    return sorted(ranked, key=lambda c: c.criterion)
 
 
 def _learned(fit: Fit) -> int:
@@ -220,29 +225,35 @@ def _learned(fit: Fit) -> int:
     return int(fit.terms.days == "types") + int(isinstance(fit.response, SlopesByDay))
 
 
-def _defended(ranked: list[CandidateFit], n: float) -> tuple[list[CandidateFit], dict[int, str]]:
+def _defended(
+    ranked: list[CandidateFit],
+) -> tuple[list[CandidateFit], dict[str, str]]:
     """Drop forms with learned day types or slopes by day that are not strongly better than the
-    best form with less of it; say so by candidate."""
-    weak: dict[int, str] = {}
-    for c in ranked:
-        learned = _learned(c.fit)
-        simpler = [o for o in ranked if _learned(o.fit) < learned and id(o) not in weak]
-        if learned and simpler:
-            gain = bic(simpler[0].fit, n) - bic(c.fit, n)
-            if gain <= STRONG:
-                weak[id(c)] = (
-                    f"not defended: BIC {'smaller' if gain > 0 else 'larger'} by {abs(gain):.1f} "
-                    f"than {simpler[0].form}, it takes more than {STRONG:.0f}"
-                )
-    return [c for c in ranked if id(c) not in weak], weak
+    best form with less of it; say so by form."""
+    weak: dict[str, str] = {}
+    kept: list[CandidateFit] = []
+    # Best form with at most so much learned, from the least on.
+    best: dict[int, CandidateFit] = {}
+    for learned in range(3):
+        for c in (c for c in ranked if _learned(c.fit) == learned):
+            simpler = [b for k, b in best.items() if k < learned]
+            if simpler:
+                rival = min(simpler, key=lambda b: b.criterion)
+                gain = rival.criterion - c.criterion
+                if gain <= STRONG:
+                    weak[c.form] = (
+                        f"not defended: BIC {'smaller' if gain > 0 else 'larger'} by "
+                        f"{abs(gain):.1f} than {rival.form}, it takes more than {STRONG:.0f}"
+                    )
+                    continue
+            kept.append(c)
+            best.setdefault(learned, c)
+    return sorted(kept, key=lambda c: c.criterion), weak
 
 
-def _close_call(
-    ranked: list[CandidateFit], n: float, sample: Sample
-) -> tuple[CandidateFit, HoldOut | None]:
+def _close_call(ranked: list[CandidateFit], sample: Sample) -> tuple[CandidateFit, HoldOut | None]:
     """The leader, or of those close to it the one that predicts held-out blocks best."""
-    smallest = bic(ranked[0].fit, n)
-    near = [c for c in ranked if bic(c.fit, n) <= smallest + CLOSE_CALL]
+    near = [c for c in ranked if c.criterion <= ranked[0].criterion + CLOSE_CALL]
     blocks = blocks_of(sample)
     tried = [(c, hold_out(c.fit, sample, blocks)) for c in near]
 

@@ -69,12 +69,12 @@ def test_no_base_of_a_fine_grid_does_better(seed, days):
         )
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(4))
 def test_no_pair_of_bases_does_better(seed):
     rows, terms = bills(seed, n=24, noise=2.0), LinearTerms()
     fit = fit_degree_days(rows, "HDDCDD", terms, signs=True)
     assert fit.change_points[0] <= fit.change_points[1]
-    grid = np.linspace(6, 24, 55)
+    grid = np.linspace(6, 24, 37)
     best = min(
         sse
         for i, a in enumerate(grid)
