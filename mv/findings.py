@@ -225,6 +225,7 @@ _book(
     {
         "rate_missing": "A meter names no rate, so no money figure is given for it.",
         "rate_mixed": "Meters of one claim name different rates, so their sum has no price.",
+        "loads_missing": "No load is known that a rate could price.",
         "rate_gap": "The rate has no price for some of the time, so no money figure is given.",
         "rate_needs_intervals": "The rate asks for hours of the day, and the readings have none.",
         "rate_unit": "The rate's prices are per a unit that the meter's energy can't be turned "

@@ -42,9 +42,13 @@ def billed_against_computed(
     """One row a bill with a cost: its first day, billed, computed, difference as a fraction.
 
     Bills are priced as they stand, so the average price stands in where the rate has one and asks
-    for hours.  Raises ModelError and UnitError like `rates.price_load`.
+    for hours.  Empty where the rate charges for demand and a bill prints none.  Raises ModelError
+    and UnitError like `rates.price_load`.
     """
-    computed = price_load(rate, billed.load, unit=unit, holidays=holidays).by_period
+    bill = price_load(rate, billed.load, unit=unit, holidays=holidays)
+    if any(rule == "demand_not_priced" for rule, _ in bill.use.notes):
+        return [], []  # what the bills hold for demand cannot be computed
+    computed = bill.by_period
     known = np.isfinite(billed.cost) & (billed.cost > 0) & np.isfinite(billed.load.energy)
     if not known.any():
         return [], []

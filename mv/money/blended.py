@@ -25,6 +25,7 @@ class BlendedPrice(Entry):
 
 def cost(entries: Sequence[BlendedPrice], use: Use, before: Sequence[Line]) -> list[Line]:
     """Lines at the average price, one an entry."""
+    use.note_gap(entries)
     use.note(
         "price_blended",
         "an average price stands for the rate; it credits fixed and demand charges that may not "

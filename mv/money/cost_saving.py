@@ -97,8 +97,11 @@ def cost_saving(part: Priced, currency: str, holidays: np.ndarray = EMPTY) -> Co
         return without_money(why, _no_figure("rate_missing", why))
     if part.measured is None or part.adjusted is None:
         why = f"the loads of {part.carrier} are not known"
-        return without_money(why, _no_figure("rate_missing", why))
+        return without_money(why, _no_figure("loads_missing", why))
     measured, adjusted = together(part.measured, part.adjusted)
+    if not np.isfinite(measured.energy).any():
+        why = "no day of the reporting period is known on both sides"
+        return without_money(why, _no_figure("loads_missing", why))
     rate = part.rate
     try:
         use = use_of(rate, measured, unit=part.unit, holidays=holidays, history=part.history)

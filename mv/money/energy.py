@@ -34,7 +34,6 @@ from mv.money.component import (
     Stage,
     label,
     no_two_at_once,
-    when,
 )
 from mv.money.use import Use
 from mv.portfolio.schema import Described
@@ -75,7 +74,7 @@ class EnergyPrice(Entry):
 
 def cost(entries: Sequence[EnergyPrice], use: Use, before: Sequence[Line]) -> list[Line]:
     """Lines for energy, one an entry."""
-    _note_gap(entries, use)
+    use.note_gap(entries)
     lines = []
     for entry in entries:
         energy = use.energy(entry)
@@ -107,18 +106,6 @@ def _block_scale(entry: EnergyPrice, use: Use) -> np.ndarray:
     if entry.per == "kW":
         return np.nan_to_num(use.peak(entry, entry.window)) * use.months_in_force(entry)
     return use.months_in_force(entry)
-
-
-def _note_gap(entries: Sequence[EnergyPrice], use: Use) -> None:
-    bare = use.without(entries)
-    if bare is not None:
-        number, first = bare
-        limits = "; ".join(when(entry) for entry in entries)
-        use.note(
-            "rate_gap",
-            f"the rate has no energy price at {first} and {number:,} intervals, days or bills in "
-            f"all (its prices apply: {limits}); add the price that was in force",
-        )
 
 
 COMPONENTS.add(

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from mv.money.clock import Clock
-from mv.money.component import Entry
+from mv.money.component import Entry, when
 from mv.money.load import Load
 from mv.money.peaks import period_peaks
 
@@ -83,6 +83,18 @@ class Use:
             bare = np.sum(weights, axis=0) < COVERED
         bare &= self._energy > 0
         return (int(bare.sum()), self.load.start[np.argmax(bare)]) if bare.any() else None
+
+    def note_gap(self, entries: Sequence[Entry]) -> None:
+        """Say where energy was used and no entry gives its price: no figure can be given then."""
+        bare = self.without(entries)
+        if bare is not None:
+            number, first = bare
+            limits = "; ".join(when(entry) for entry in entries)
+            self.note(
+                "rate_gap",
+                f"the rate has no energy price at {first} and {number:,} intervals, days or bills "
+                f"in all (its prices apply: {limits}); add the price that was in force",
+            )
 
     def peak(self, entry: Entry, window: int) -> np.ndarray:
         """Highest demand under the entry in kW, shape (k,); NaN where none is known.

@@ -461,3 +461,18 @@ def test_wrong_terms_of_an_incentive_are_said_and_the_rest_stands(flat_rate, ret
     assert account.fields["incentive"] == {}
     assert account.fields["cost_savings"].value == pytest.approx(11_600.0)
     assert [f.rule for f in account.findings] == ["setting_unknown"]
+
+
+def test_bills_without_demand_are_not_held_against_a_rate_that_charges_for_it(rate, retrofit):
+    r = rate("energy = [{ price = 0.10 }]\ndemand = [{ price = 12.0 }]")
+    start, end = (np.array([d], dtype="datetime64[D]") for d in ("2023-01-01", "2023-02-01"))
+    for peak, cost in ((None, 9_000.0), (np.array([50.0]), 3_600.0)):
+        load = bill_load(start, end, np.array([30_000.0]), peak)
+        account = site_money(
+            settings=settings(),
+            retrofits=[retrofit(**COSTS)],
+            claim=claim(r),
+            billed=Billed(load=load, cost=np.array([cost])),
+        )
+        assert not [f for f in account.findings if f.rule.startswith("billed")]
+        assert len(account.fields["billed_against_computed"]) == (0 if peak is None else 1)

@@ -120,6 +120,18 @@ def test_why_there_is_no_figure(rate, flat_rate, intervals):
             "by day: they don't say at which hours energy was used.",
         )
     ]
+    bare = part(flat_rate(0.2))
+    assert why(Priced(**{**bare.__dict__, "adjusted": None})) == [
+        ("loads_missing", "No money figure: the loads of electricity are not known.")
+    ]
+    nothing = bare.measured.with_energy(np.full(len(DAYS), np.nan))
+    assert why(part(flat_rate(0.2), measured=nothing, adjusted=bare.adjusted)) == [
+        (
+            "loads_missing",
+            "No money figure: no day of the reporting period is known on both sides.",
+        )
+    ]
+    assert why(part(rate("blended = [{ price = 0.2, until = 2024-06-30 }]")))[0][0] == "rate_gap"
     gap = rate("energy = [{ price = 0.2, from = 2024-03-01 }]")
     assert why(part(gap)) == [
         (
