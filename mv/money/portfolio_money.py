@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from mv.money.cash import CENT
 from mv.money.payback import derivation, simple_payback
 from mv.quantity import Derivation, Interval, around
 
@@ -161,34 +162,46 @@ def _cash(parts: Sequence[dict[str, list]]) -> tuple[dict[str, list], dict[str, 
     """Sum of the sites' cash lines by calendar month.
 
     A site's line starts at its acceptance and stays at its last value after the end of its life.
-    A line of the portfolio is drawn where every site has it.  The ends `low` and `high` are left
-    out: added straight they would say more doubt than there is.
+    A line of the portfolio is drawn where every site has it; its ends `low` and `high` take the
+    sites' distances to theirs in quadrature, because added straight they would say more doubt
+    than there is.
     """
     if not parts:
         return {}, {}
     first = min(np.datetime64(p["month"][0], "M") for p in parts)
     last = max(np.datetime64(p["month"][-1], "M") for p in parts)
     months = np.arange(first, last + 1)
+
+    def line(part: dict[str, list], name: str) -> np.ndarray:
+        at = int((np.datetime64(part["month"][0], "M") - first).astype(int))
+        values = np.asarray(part[name], float)
+        after = np.full(len(months) - at - len(values), values[-1])
+        return np.concatenate([np.zeros(at), values, after])
+
+    def all_have(*names: str) -> bool:
+        return all(p.get(name) for p in parts for name in names)
+
+    lines: dict[str, np.ndarray] = {}
+    for name in ("estimated", "realised"):
+        if all_have(name):
+            lines[name] = np.sum([line(p, name) for p in parts], axis=0)
+    if all_have("realised", "low", "high"):
+        for name, sign in (("low", -1.0), ("high", 1.0)):
+            apart = [line(p, name) - line(p, "realised") for p in parts]
+            lines[name] = lines["realised"] + sign * np.sqrt(np.sum(np.square(apart), axis=0))
     cash: dict[str, Any] = {"month": [str(m) for m in months]}
-    crosses: dict[str, str | None] = {}
-    for line in ("estimated", "realised"):
-        if any(line not in p for p in parts):
-            continue
-        total = np.zeros(len(months))
-        for p in parts:
-            at = int((np.datetime64(p["month"][0], "M") - first).astype(int))
-            values = np.asarray(p[line], float)
-            total[at : at + len(values)] += values
-            total[at + len(values) :] += values[-1]
-        cash[line] = total.tolist()
-        below = np.flatnonzero(total < 0)
-        start = int(below[-1]) + 1 if len(below) else 0
-        crosses[line] = cash["month"][start] if start < len(months) else None
+    cash |= {name: values.tolist() for name, values in lines.items()}
     measured = np.ones(len(months), bool)
     for p in parts:
         flags = np.asarray(p["measured"], bool)
         at = int((np.datetime64(p["month"][0], "M") - first).astype(int))
-        until = at + (int(np.flatnonzero(flags)[-1]) + 1 if flags.any() else 0)
-        measured[until:] = False
+        measured[at + (int(np.flatnonzero(flags)[-1]) + 1 if flags.any() else 0) :] = False
     cash["measured"] = measured.tolist()
-    return cash, crosses
+    return cash, {name: _crossing(cash["month"], values) for name, values in lines.items()}
+
+
+def _crossing(months: Sequence[str], values: np.ndarray) -> str | None:
+    """The month from whose end on the line is not below zero again; None where it ends below."""
+    below = np.flatnonzero(values < -CENT)
+    start = int(below[-1]) + 1 if len(below) else 0
+    return months[start] if start < len(months) else None

@@ -114,3 +114,21 @@ def test_nothing_counts():
     assert money["annual_cost_savings"] is None
     assert money["payback"]["words"] == ("No payback is given, because the cost is not known.")
     assert money["cash"] == {}
+
+
+def test_the_band_of_the_cash_takes_sites_in_quadrature():
+    one, other = (site(k, 12_000.0, 1.0, 6_000.0, 12_000.0) for k in ("a", "b"))
+    for s, apart in ((one, 300.0), (other, 400.0)):
+        s.cash["low"] = [v - apart for v in s.cash["realised"]]
+        s.cash["high"] = [v + apart for v in s.cash["realised"]]
+    money, _ = portfolio_money([one, other], currency="EUR", confidence=0.9)
+    cash = money["cash"]
+    assert cash["high"][3] - cash["realised"][3] == pytest.approx(500.0)
+    assert cash["realised"][3] - cash["low"][3] == pytest.approx(500.0)
+    # 2,000 a month from −12,000: zero after six months, half a thousand lower a month later
+    assert money["crosses_zero"] == {
+        "estimated": "2024-07",
+        "realised": "2024-07",
+        "low": "2024-08",
+        "high": "2024-07",
+    }
