@@ -20,7 +20,7 @@ import pandas as pd
 from mv.baseline.acceptance import judge
 from mv.baseline.rows import used
 from mv.baseline.select import Selection, select
-from mv.findings import ModelError
+from mv.findings import Finding, ModelError
 from mv.plan import agreed
 from mv.plan.alternatives import alternatives
 from mv.plan.detection import Detection, Outlook, detection
@@ -28,6 +28,7 @@ from mv.plan.expected import months_after
 from mv.plan.trial import Cut, placebo_cuts
 from mv.portfolio.schema import SiteDescription
 from mv.prepare import BASELINE, PreparedCarrier, PreparedSite, prepare_site, with_adjustment
+from mv.readings.sufficiency import sufficiency
 from mv.savings.avoided import row_days
 from mv.savings.drift import Prior, recency_level
 from mv.verify.conditions import normal_year
@@ -113,7 +114,7 @@ def plan_site(start: Basis, prior: Prior, own: Any = None) -> SitePlan:
     carrier = start.carrier
     findings = list(start.prepared.findings)
     common = agreed.common(description, start.prepared)
-    reason, remedy = _impossible(description, carrier)
+    reason, remedy = _impossible(description, carrier, findings)
     if reason:
         return _refused(description, carrier, reason, remedy, common, findings)
     granularity = "bills" if carrier.kind == "bills" else "daily"
@@ -183,29 +184,23 @@ def first_day_of_works(carrier: PreparedCarrier) -> dt.date:
     return carrier.window.installation_start
 
 
-def _impossible(description: SiteDescription, carrier: PreparedCarrier | None) -> tuple[str, str]:
-    """Why no plan can be made, and what would help."""
+def _impossible(
+    description: SiteDescription, carrier: PreparedCarrier | None, findings: list[Finding]
+) -> tuple[str, str]:
+    """Why no plan can be made, and what would help; what is noted on the way joins `findings`."""
     if not description.retrofits:
         return "no retrofit is entered: a comparison site", ""
     if carrier is None:
         return "the site has no meter of the claimed carrier", "Add its meters to meters.csv."
     if carrier.rows is None or carrier.window is None:
         return carrier.reason, carrier.remedy
-    limits = description.settings.limits
-    rows = used(carrier.rows[carrier.rows["period"] == BASELINE])
-    if len(rows) == 0:
-        return (
-            "no usable reading lies in the baseline period",
-            "Check installation_start and baseline_start against the dates of the readings.",
-        )
-    months = float(row_days(rows).sum()) / (365.25 / 12)
-    if months < limits.baseline_months_least * limits.period_coverage:
-        return (
-            f"the baseline holds {months:.1f} months of usable readings; at least "
-            f"{limits.baseline_months_least * limits.period_coverage:.3g} are needed",
-            "Give a longer history, or agree on a sub-meter or loggers.",
-        )
-    return "", ""
+    rows = carrier.rows[carrier.rows["period"] == BASELINE]
+    # The reporting period is still to come: only what is said of the baseline counts.
+    verdict = sufficiency(
+        rows, rows, bills=carrier.kind == "bills", limits=description.settings.limits
+    )
+    findings += verdict.findings
+    return verdict.reason, verdict.remedy
 
 
 def _refused(description, carrier, reason, remedy, common, findings) -> SitePlan:

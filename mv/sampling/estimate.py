@@ -94,7 +94,10 @@ def sample_mean(
 
 
 def student(confidence: float, degrees_of_freedom: float) -> float:
-    """Two-sided Student quantile; the normal one for infinite degrees of freedom."""
+    """Two-sided Student quantile; the normal one for infinite degrees of freedom.
+
+    Raises ModelError where the confidence does not lie between 0 and 1.
+    """
     from scipy.special import ndtri, stdtrit
 
     if not 0 < confidence < 1:

@@ -123,9 +123,9 @@ def test_a_short_baseline_is_refused_with_its_remedy(baseline_folder):
     plan = plan_site(basis(short), load_prior())
     assert plan.status == "not plannable"
     assert plan.reason == (
-        "the baseline holds 3.9 months of usable readings; at least 6.75 are needed"
+        "the baseline period holds 3.9 months of usable readings, at least 9 are needed"
     )
-    assert plan.remedy == "Give a longer history, or agree on a sub-meter or loggers."
+    assert plan.remedy.startswith("Give 5.1 more months of readings from before the works")
     assert plan.estimate["annual"] == 42000.0
 
 
