@@ -191,15 +191,22 @@ def input_size(folder: str, name: str) -> int | None:
     return opened(folder).size(name)
 
 
-@lru_cache(maxsize=8)
 def opened(folder: str) -> Folder:
-    """The folder of a name; the listing of a URL is kept until `forget`."""
-    return Folder(folder)
+    """The folder of a name; the listing of a URL is kept until `forget`.
+
+    Connections to a store don't survive a fork, so every process opens its own.
+    """
+    return _opened(folder, os.getpid())
 
 
 def forget() -> None:
     """Look anew at folders that were opened before."""
-    opened.cache_clear()
+    _opened.cache_clear()
+
+
+@lru_cache(maxsize=8)
+def _opened(folder: str, process: int) -> Folder:
+    return Folder(folder)
 
 
 def _store(url: str):
