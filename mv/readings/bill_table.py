@@ -234,7 +234,8 @@ def _leave_rows(
             )
         ledger.tell(rule, message.format(n=count), line=int(table.lines[at]), count=count)
         ledger.excluded[rule] = ledger.excluded.get(rule, 0) + count
-        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + float(np.nansum(values[left]))
+        use = 0.0 if rule == "bill_fee" else float(np.nansum(values[left]))
+        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + use
         gone |= left
 
 

@@ -44,7 +44,7 @@ def catch_up(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
     """A single value right after a gap that holds the gap's energy as well: far above everything
     usual and about as large as the gap would have been."""
     missing = np.isnan(energy)
-    if not missing.any():
+    if not missing.any() or missing.all():
         return np.zeros(len(energy), dtype=bool)
     good = energy[~missing]
     usual = float(np.median(good[good > 0])) if (good > 0).any() else 0.0

@@ -135,7 +135,7 @@ def seconds_of_day(column: pa.Array) -> tuple[np.ndarray, np.ndarray]:
 def month_of(text: str, year: str = "") -> dt.date | None:
     """First day of a month written `2023-01`, `Jan 2023`, `01/2023`, or `January` with a year."""
     words = [w for w in re.split(r"[\s/.,-]+", f"{text} {year}".strip().lower()) if w]
-    numbers = [int(w) for w in words if w.isdigit() and len(w) <= 6]
+    numbers = [int(w) for w in words if w.isascii() and w.isdigit() and len(w) <= 6]
     months = [_MONTHS[w] for w in words if w in _MONTHS]
     if len(numbers) == 1 and numbers[0] > 190_000:
         numbers = [numbers[0] // 100, numbers[0] % 100]

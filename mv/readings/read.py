@@ -164,6 +164,7 @@ def _read_interval(
     if not signed:
         meter_changes.judge_flow(grid, rows, meter, site_zone, limits)
     clean(grid, rows, limits, signed=signed)
+    _refuse_nothing_left(grid, rows)
     meter_changes.judge_factor(grid, rows, meter)
     meter_changes.judge_offset(grid, rows)
     _tell_flags(grid, rows)
@@ -330,6 +331,19 @@ def _split_autumn_hour(
             "twice its neighbours' and was spread evenly over both passes.",
             count=per_hour,
         )
+
+
+def _refuse_nothing_left(grid: interval.Grid, rows: Rows) -> None:
+    if np.isfinite(grid.values).any():
+        return
+    why = ", ".join(f"{rule} ({n})" for rule, n in rows.excluded.items())
+    raise ReadingsError(
+        Finding(
+            "file_empty",
+            f"none of the {rows.read} readings can be used: {why or 'none has a value'}.",
+            file=rows.file,
+        )
+    )
 
 
 def _tell_flags(grid: interval.Grid, rows: Rows) -> None:

@@ -205,9 +205,12 @@ def find_header(kinds: list[list[str]], full: Callable[[list[str]], bool]) -> tu
     for i, row in enumerate(kinds):
         timed = [j for j, k in enumerate(row) if k in ("time", "clock")]
         if full(row) and "number" in row and timed:
-            above = kinds[i - 1] if i else []
-            header = bool(i) and full(above) and above[timed[0]] in ("text", "empty")
-            return i, header
+            begin = i  # rows above it that have a time and no value are readings too
+            while begin and full(kinds[begin - 1]) and kinds[begin - 1][timed[0]] == row[timed[0]]:
+                begin -= 1
+            above = kinds[begin - 1] if begin else []
+            header = bool(begin) and full(above) and above[timed[0]] in ("text", "empty")
+            return begin, header
     first = next((i for i, row in enumerate(kinds) if full(row)), -1)
     return min(first + 1, len(kinds)), first >= 0
 

@@ -118,7 +118,10 @@ def read_temperatures(source: SourceFile, station: WeatherStation, limits: Limit
 
 def _regular(source, table: Table, rows: Rows, station: WeatherStation, limits: Limits):
     unit = table.declared.get("unit", station.temperature_unit)
-    rows.values = np.asarray(units.to_celsius(rows.values, unit), dtype=float)
+    try:
+        rows.values = np.asarray(units.to_celsius(rows.values, unit), dtype=float)
+    except units.UnitError as error:
+        raise ReadingsError(Finding("unit_invalid", f"{error}.")) from error
     _leave_implausible(rows, unit)
     zone = table.declared.get("clock", station.time_zone)
     if rows.zoned or (rows.says_utc and station.time_zone == "UTC"):

@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from mv.findings import Finding
 from mv.portfolio.schema import WeatherStation
 from mv.readings import headings, shape
 from mv.readings.number_text import to_numbers
@@ -119,15 +120,28 @@ def _elements(table: Table) -> Table:
     order = {d: i for i, d in enumerate(dict.fromkeys(days.to_pylist()))}
     places = np.array([order[d] for d in days.to_pylist()])
     out = {"date": pa.array(list(order), pa.string())}
+    whole = bool((numbers == np.round(numbers))[np.isfinite(numbers)].all())
     for word in ("TAVG", "TMAX", "TMIN"):
         mask = pc.and_(pc.equal(element, word), passed).to_numpy(zero_copy_only=False)
         column = np.full(len(order), np.nan)
-        column[places[mask]] = numbers[mask]
+        column[places[mask]] = np.where(numbers == -9999, np.nan, numbers)[mask]
         if mask.any():
-            out[word] = pa.array(column, from_pandas=True)
+            out[word] = pa.array(column / 10 if whole else column, from_pandas=True)
     lines = np.zeros(len(order), dtype=np.int64)
     lines[places[::-1]] = table.lines[::-1]
-    return replace(table, names=list(out), columns=list(out.values()), lines=lines, malformed=0)
+    findings = table.findings
+    if whole:
+        words = "temperatures are whole numbers by element, which are tenths of a degree Celsius."
+        findings = (*findings, Finding("temperature_tenths", words, file=table.file))
+    return replace(
+        table,
+        names=list(out),
+        columns=list(out.values()),
+        lines=lines,
+        malformed=0,
+        findings=findings,
+        declared={"unit": "degC"} if whole else {},
+    )
 
 
 def _headless_element(table: Table) -> int | None:
