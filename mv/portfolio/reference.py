@@ -2,7 +2,7 @@
 
 What a column means stands once, as the string under its field in `schema.py`; this module lays
 those strings out as Markdown, so that the manual can't fall behind.  It is written anew by
-`python -m mv.portfolio.reference > PORTFOLIO_FOLDER.md`.
+`python -m mv.portfolio.reference > sample_meter_data/PORTFOLIO_FOLDER.md`.
 """
 
 from __future__ import annotations
