@@ -107,7 +107,9 @@ def portfolio_money(
             }
             for s in left
         ],
-        "net_cost_left_out": sum(s.net_cost or 0.0 for s in left),
+        "net_cost_left_out": None
+        if any(s.net_cost is None for s in left)
+        else sum(s.net_cost for s in left),
     }
     made = [
         derivation(

@@ -2,8 +2,8 @@
 
     python tests/benchmarks/rate_speed.py
 
-Prints milliseconds of processor time (best and median of the repeats) for reading the rate, for one load, for the
-two loads whose difference is the saving, and for a whole site's saving with its interval.
+Prints milliseconds of processor time (best and median of the repeats) for reading the rate, for one
+load, for the two loads whose difference is the saving, and for a site's saving with its interval.
 """
 
 from __future__ import annotations

@@ -66,6 +66,9 @@ def test_what_is_left_out_is_said_with_its_cost():
         }
     ]
     assert money["net_cost_left_out"] == 9_000.0
+    unknown = SiteMoney(site="shed", name="Shed", counts=False, why_not="not verifiable: no meter")
+    money, _ = portfolio_money([*SITES, unknown], currency="EUR", confidence=0.9)
+    assert money["net_cost_left_out"] is None
 
 
 def test_ranked_by_shortfall():
