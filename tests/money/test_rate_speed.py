@@ -1,4 +1,4 @@
-"""The benchmark of pricing runs, and keeps to its bar."""
+"""The benchmark of pricing runs, and keeps to its limit."""
 
 from __future__ import annotations
 
