@@ -87,6 +87,7 @@ TABLES: dict[str, TableForm] = {
 def open_portfolio(
     path: str | Path,
     look_at_rates: Callable[[Sequence[Block]], Sequence[Finding]] | None = None,
+    look_at_settings: Callable[[Settings, dict[str, int]], Sequence[Finding]] | None = None,
 ) -> Portfolio:
     """Read a portfolio folder whole.
 
@@ -95,6 +96,8 @@ def open_portfolio(
     path : a directory, or a URL of a store that fsspec knows.
     look_at_rates : judges what the rates say, which this room keeps as written; what it finds is
         told with everything else.
+    look_at_settings : the same for those settings that other rooms understand (terms of an
+        incentive, profiles of acceptance ...); gets the settings, and their lines by dotted path.
 
     Raises FolderError with every problem of every table, in the order of the tables and lines.
     What was noted without being wrong (unknown columns, overlapping retrofits ...) is in
@@ -105,7 +108,9 @@ def open_portfolio(
     intake = _Intake(folder)
     findings = intake.findings
 
-    made_settings = _settings(intake)
+    made_settings, lines = _settings(intake)
+    if made_settings is not None and look_at_settings is not None:
+        findings += look_at_settings(made_settings, lines)
     tables = _tables(intake)
     blocks: dict[str, Block] = {}
     if (data := intake.read(RATES)) is not None:
@@ -194,7 +199,7 @@ class _Intake:
         return data
 
 
-def _settings(intake: _Intake) -> Settings | None:
+def _settings(intake: _Intake) -> tuple[Settings | None, dict[str, int]]:
     if SETTINGS not in intake.present:
         strangers = [n for n in intake.present if n.endswith(".toml") and n != RATES]
         near = did_you_mean(SETTINGS, strangers)
@@ -202,7 +207,7 @@ def _settings(intake: _Intake) -> Settings | None:
         words += near or '; write one with at least the line name = "…"'
         intake.findings.append(Finding("folder_missing", words, SETTINGS))
     data = intake.read(SETTINGS)
-    return None if data is None else settings(data, SETTINGS, intake.findings)
+    return (None, {}) if data is None else settings(data, SETTINGS, intake.findings)
 
 
 def _tables(intake: _Intake) -> dict[str, Table]:

@@ -73,11 +73,16 @@ def load(data: bytes, file: str, findings: list[Finding]) -> tuple[dict[str, Any
     return None
 
 
-def settings(data: bytes, file: str, findings: list[Finding]) -> Settings | None:
-    """Settings of portfolio.toml; None, with findings, where something in it is wrong."""
+def settings(
+    data: bytes, file: str, findings: list[Finding]
+) -> tuple[Settings | None, dict[str, int]]:
+    """Settings of portfolio.toml, and the line of each name in it by dotted path.
+
+    None in place of the settings, with findings, where something in them is wrong.
+    """
     loaded = load(data, file, findings)
     if loaded is None:
-        return None
+        return None, {}
     values, text = loaded
     lines = line_numbers(text)
     before = len(findings)
@@ -97,8 +102,8 @@ def settings(data: bytes, file: str, findings: list[Finding]) -> Settings | None
                 words = constraint_words(problem, _written(_value_at(clean, path)))
                 at = _line(lines, path)
                 findings.append(Finding("value_invalid", words, file, at, name))
-        return None
-    return made if len(findings) == before else None
+        return None, lines
+    return made if len(findings) == before else None, lines
 
 
 def rates(data: bytes, file: str, findings: list[Finding]) -> dict[str, Block]:

@@ -341,6 +341,18 @@ def test_decimal_commas_are_read_where_they_are_plain_and_never_guessed(problems
     assert notes({"sites.csv": table.format("12.5", "1.200")}) == []
 
 
+def test_settings_are_looked_at_by_whoever_understands_them(write):
+    def look(settings, lines):
+        return [
+            Finding("value_invalid", f"{k} is odd", "portfolio.toml", lines[f"incentive.{k}"])
+            for k in settings.incentive
+        ]
+
+    folder = write({"portfolio.toml": 'name = "x"\n[incentive]\ncap = 1\n'})
+    with pytest.raises(FolderError, match="line 3: cap is odd"):
+        open_portfolio(folder, look_at_settings=look)
+
+
 def test_rates_are_looked_at_by_whoever_understands_them(write):
     def look(blocks):
         return [

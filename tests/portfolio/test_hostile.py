@@ -75,7 +75,7 @@ def test_a_spoiled_folder_is_refused_with_findings_or_valid(tmp_path, seed):
 @given(st.binary(max_size=300) | st.text(max_size=300).map(str.encode))
 def test_no_settings_make_it_fail(data):
     findings = []
-    if settings(data, "portfolio.toml", findings) is None:
+    if settings(data, "portfolio.toml", findings)[0] is None:
         assert findings
     rates(data, "rates.toml", findings)
 

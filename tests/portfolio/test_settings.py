@@ -7,14 +7,14 @@ from mv.portfolio.settings import line_numbers, rates, settings
 
 def told(text: str) -> list[str]:
     findings = []
-    made = settings(text.encode(), "portfolio.toml", findings)
+    made, _ = settings(text.encode(), "portfolio.toml", findings)
     assert made is None
     return [str(f) for f in findings]
 
 
 def test_all_that_can_be_set_is_set():
     findings = []
-    made = settings(
+    made, lines = settings(
         b'name = "H\xc3\xa4fen"\ncurrency = "USD"\nconfidence = 0.8\npaper = "Letter"\n'
         b"[finance]\ndiscount_rate = 0.04\n[limits]\nbills = 10\ncoverage = 1\n"
         b'[[emissions]]\ncarrier = "electricity"\nfactor = 0.2\nsource = "grid 2024"\n'
@@ -30,6 +30,7 @@ def test_all_that_can_be_set_is_set():
     assert (made.limits.bills, made.limits.coverage) == (10, 1.0)
     assert made.emissions[0].source == "grid 2024"
     assert made.incentive == {"anything": {"deep": [1, 2]}}
+    assert (lines["finance.discount_rate"], lines["incentive.anything"]) == (6, 15)
 
 
 @pytest.mark.parametrize(
