@@ -18,6 +18,9 @@ ROOT = Path(__file__).parents[2]
 MOST_LINES = 500
 """Lines beyond which a module is split (common practice, no source)."""
 
+LONG_FOR_A_REASON = {"mv/results.py"}
+"""The shape of the results: field after field with its meaning, read as a whole."""
+
 TOP_LEVEL = {
     "README.md",
     "DEVELOPERS.md",
@@ -60,6 +63,7 @@ def test_modules_stay_short():
         p.relative_to(ROOT).as_posix(): n
         for p in python_files()
         if p.is_relative_to(ROOT / "mv")
+        and p.relative_to(ROOT).as_posix() not in LONG_FOR_A_REASON
         and (n := len(p.read_text(encoding="utf-8").splitlines())) > MOST_LINES
     }
     assert long == {}
@@ -97,6 +101,10 @@ def test_no_test_is_skipped_reruns_or_sleeps():
     assert [f for f in found if "benchmarks/" not in f] == []
 
 
+RAISE_BY_THEMSELVES = {"survive", "strict"}
+"""Functions of the tests that end in an error of their own when something is wrong."""
+
+
 def functions_without_check(tree: ast.Module) -> list[str]:
     """Tests in whose body, and in whose module's own functions, nothing can fail on purpose."""
     own = {n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
@@ -107,7 +115,7 @@ def functions_without_check(tree: ast.Module) -> list[str]:
                 return True
             if isinstance(part, ast.Attribute | ast.Name):
                 name = part.attr if isinstance(part, ast.Attribute) else part.id
-                if name.startswith("assert") or name in ("raises", "fail", "benchmark"):
+                if name.startswith("assert") or name in {"raises", "fail", *RAISE_BY_THEMSELVES}:
                     return True
                 if name in own and name not in seen and can_fail(own[name], seen | {name}):
                     return True
