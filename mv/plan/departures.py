@@ -83,11 +83,16 @@ def departures(
     Empty where the site does as planned; one line where the plan does not hold the site.
     """
     own = site_of(plan, result.site)
+    if result.role == "comparison":
+        return []  # nothing is planned for it
     if own is None:
         return [_line("plan", "the site", "not in the plan", "in the report")]
     found: list[dict[str, Any]] = []
     if own["status"] != "planned":
-        found.append(_line("plan", "the site", f"not plannable: {own['reason']}", result.verdict))
+        if result.verdict != "not verifiable":
+            found.append(
+                _line("plan", "the site", f"not plannable: {own['reason']}", result.verdict)
+            )
         found += _settings(plan.get("settings", {}), description)
         return found
     found += _periods(own["periods"], result)

@@ -251,8 +251,9 @@ def _spend(u: np.ndarray, spent: np.ndarray) -> np.ndarray:
         if allowed <= 0:
             continue
         # Nobody may cross but the `allowed` largest: the limit is the next one below them.
-        rest = np.sort(u[alive, k])
-        factors[k] = max(1.0, rest[-allowed - 1])
+        rest = u[alive, k]
+        place = rest.size - allowed - 1
+        factors[k] = max(1.0, np.partition(rest, place)[place])
         alive &= u[:, k] <= factors[k]
     return factors
 

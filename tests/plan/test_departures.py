@@ -176,3 +176,18 @@ def test_further_readings_alone_are_no_departure(plan, year_folder):
     result = conclude(measure(cut), Context(prior=load_prior()))
     assert result.interim
     assert departures(plan, result, description) == []
+
+
+def test_comparison_sites_and_sites_that_stay_impossible_do_not_depart(plan, report):
+    from dataclasses import replace
+
+    portfolio, result = report
+    description = portfolio.describe("mill")
+    bare = {**plan, "sites": []}
+    assert departures(bare, replace(result, role="comparison"), description) == []
+    refused = plan["sites"][0] | {"status": "not plannable", "reason": "no readings"}
+    frozen = {**plan, "sites": [refused]}
+    assert departures(frozen, replace(result, verdict="not verifiable"), description) == []
+    assert [d["planned"] for d in departures(frozen, result, description)] == [
+        "not plannable: no readings"
+    ]
