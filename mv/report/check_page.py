@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from mv.findings import Finding
-from mv.report import record, text, trail
+from mv.report import record, text
 from mv.report.charts.base import (
     Chart,
     Table,
@@ -171,7 +171,6 @@ def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
         "inputs": record.input_rows([m.input for m in result.meters], say),
         "charts": charts,
         "chart_data": chart_data(charts),
-        "glossary": trail.glossary_rows(),
         "cautions": text.CAUTIONS[:1],
         "created": date(result.created),
         "version": result.method_version,

@@ -130,7 +130,7 @@ class Say:
 
     def __init__(self, currency: str = "", decimal: str = ".", group: str = NARROW) -> None:
         self.currency = currency
-        self._marks = str.maketrans({",": group, ".": decimal, "-": MINUS})
+        self._decimal, self._group = decimal, group
 
     # -- plain numbers -------------------------------------------------------------------------
     def fixed(self, value: float, decimals: int) -> str:
@@ -138,8 +138,9 @@ class Say:
         if value is None or not math.isfinite(value):
             return NOT_GIVEN
         rounded = round(value, decimals)
-        text = f"{rounded:,.{max(decimals, 0)}f}".translate(self._marks)
-        return text[1:] if rounded == 0 and text.startswith(MINUS) else text
+        whole, dot, rest = f"{abs(rounded):,.{max(decimals, 0)}f}".partition(".")
+        sign = MINUS if rounded < 0 else ""
+        return f"{sign}{whole.replace(',', self._group)}{self._decimal if dot else ''}{rest}"
 
     def number(self, value: float | None, digits: int = 3) -> str:
         """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""

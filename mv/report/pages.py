@@ -247,7 +247,6 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "how": how,
         "placed": placed,
         "rest": [k for k in how if k not in placed],
-        "glossary": trail.glossary_rows(),
         "cautions": text.CAUTIONS,
         "computed": text.computed(context.created, context.method_version),
     }

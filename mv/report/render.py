@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
@@ -30,6 +30,8 @@ PLOTLY_ASSET = "plotly.min.js"
 PAPERS = {"a4": "A4", "letter": "letter"}
 """Name of a paper in the settings → its name in a stylesheet."""
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
+ROW, CELL = "\x1e", "\x1f"
+"""Separators that no worded cell holds."""
 NO_BREAK = "\u00a0"
 
 
@@ -114,7 +116,7 @@ def context_from(
 def figure_markup(figure: Figure) -> Markup:
     """A figure that carries its full value and its path into the results."""
     if figure.value is None:
-        return Markup('<span class="gap">{}</span>').format(figure.text)
+        return Markup(f'<span class="gap">{escape(figure.text)}</span>')
     unit = str(escape(figure.unit)).replace(" ", NO_BREAK)
     tail = f"{NARROW if unit == '%' else NO_BREAK}{unit}" if unit else ""
     path = f' data-figure="{escape(figure.path)}"' if figure.path else ""
@@ -132,14 +134,25 @@ def big_markup(figure: Figure) -> Markup:
 def say_markup(what: Any) -> Markup:
     """A sentence, a figure, a name or plain text as markup."""
     if isinstance(what, Sentence):
-        return Markup("").join(say_markup(p) for p in what.parts)
+        return Markup("".join([say_markup(p) for p in what.parts]))
     if isinstance(what, Figure):
         return figure_markup(what)
     if isinstance(what, Name):
-        return Markup("<bdi>{}</bdi>").format(what.text)
+        return Markup(f"<bdi>{escape(what.text)}</bdi>")
     if isinstance(what, Digest):
         return Markup('<span class="hash">{}</span>').format(what.text)
     return Markup("") if what is None else escape(what)
+
+
+def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
+    """Rows of worded cells as table rows: a head, then numbers (escaped once, for speed)."""
+    text = str(escape(ROW.join([CELL.join(row) for row in rows])))
+    out = []
+    for line in text.split(ROW):
+        first, _, rest = line.partition(CELL)
+        cells = rest.replace(CELL, '</td><td class="r">')
+        out.append(f'<tr><th scope="row">{first}</th><td class="r">{cells}</td></tr>')
+    return Markup("\n".join(out))
 
 
 def _dumps(value: Any, **_: Any) -> str:
@@ -159,9 +172,19 @@ def environment() -> Environment:
     )
     env.filters["say"] = say_markup
     env.filters["big"] = big_markup
+    env.filters["body"] = body_markup
+    env.globals["glossary_markup"] = glossary_markup
     env.policies["json.dumps_function"] = _dumps
     env.policies["json.dumps_kwargs"] = {}
     return env
+
+
+@lru_cache(maxsize=1)
+def glossary_markup() -> Markup:
+    """The glossary, the same on every page."""
+    from mv.report.trail import glossary_rows
+
+    return Markup(environment().get_template("glossary.html").render(rows=glossary_rows()))
 
 
 # -- assets ------------------------------------------------------------------------------------

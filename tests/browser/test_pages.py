@@ -20,38 +20,36 @@ PAGES = (
     "sites/pilot-house.html",
     "check.html",
 )
+SPILL = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 MAIN = ("index.html", "sites/ferry-hall.html")
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_page_draws_its_charts_in_silence(visit, report, name):
+def test_page(visit, report, name):
+    """Charts drawn, nothing on the console, no request, nothing wider than the window."""
     seen = visit(report / name)
     seen.draw_all()
+    page = seen.page
+    assert page.locator(".plot .still:visible").count() == 0
+    assert page.locator(".plot").count() == page.locator(".plot .main-svg:first-child").count()
+    for width in (768, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate(SPILL) <= 0, width
     assert seen.complaints == []
     assert seen.outside() == []
-    plots = seen.page.locator(".plot").count()
-    assert seen.page.locator(".plot[data-drawn] .main-svg").first.is_visible() or plots == 0
-    assert seen.page.locator(".plot .still:visible").count() == 0
 
 
-@pytest.mark.parametrize("width", [1280, 768, 390])
-@pytest.mark.parametrize("name", ["index.html", "sites/ferry-hall.html", "sites/boat-shed.html"])
-def test_nothing_runs_out_of_the_page(visit, report, name, width):
-    seen = visit(report / name, width=width)
-    seen.draw_all()
-    root = "document.documentElement"
-    assert seen.page.evaluate(f"{root}.scrollWidth - {root}.clientWidth") <= 0
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", [*MAIN, "sites/office.html", "check.html"])
-def test_no_barrier(visit, report, name, scheme):
+@pytest.mark.parametrize("name", [*MAIN, "check.html"])
+def test_no_barrier(visit, report, name):
+    """axe finds nothing to object to, in light and in dark."""
     from axe_playwright_python.sync_playwright import Axe
 
-    seen = visit(report / name, scheme=scheme)
+    seen = visit(report / name)
     seen.draw_all()
-    found = Axe().run(seen.page)
-    assert found.violations_count == 0, found.generate_report()
+    for scheme in ("light", "dark"):
+        seen.page.emulate_media(color_scheme=scheme)
+        found = Axe().run(seen.page)
+        assert found.violations_count == 0, (scheme, found.generate_report())
 
 
 @pytest.mark.parametrize("name", MAIN)
@@ -65,6 +63,8 @@ def test_without_script_charts_and_trails_are_there(visit, report, name):
         fold = seen.page.locator(".headline details").first
         fold.locator("summary").click()
         assert fold.locator(".formula").is_visible()
+        seen.page.locator("a.follow[href='#how-adjusted-baseline']").first.click()
+        assert seen.page.locator("#how-adjusted-baseline").is_visible()
 
 
 def test_figures_in_the_page_equal_the_saved_results(visit, report):
@@ -81,7 +81,7 @@ def test_figures_in_the_page_equal_the_saved_results(visit, report):
 
 
 def test_every_control_is_reached_by_keyboard(visit, report):
-    page = visit(report / "index.html").page
+    page = visit(report / "sites" / "boat-shed.html").page
     wanted = page.evaluate(
         "document.querySelectorAll('a[href], button, input, select, summary').length"
     )
@@ -121,34 +121,27 @@ def test_table_sorts_and_filters_by_keyboard(visit, report):
 
 def test_two_thousand_rows_sort_at_once(visit, report):
     page = visit(report / "many.html").page
-    spent = page.evaluate(
-        "(() => { const b = document.querySelectorAll('#site-table th button')[3];"
-        " const t = performance.now(); b.click();"
-        " document.body.offsetHeight; return performance.now() - t; })()"
-    )
-    names = page.evaluate(
-        "(() => { const b = document.querySelectorAll('#site-table th button')[0];"
-        " const t = performance.now(); b.click(); return performance.now() - t; })()"
-    )
     assert page.locator("#site-table tbody tr").count() == 2000
-    assert names < 400  # goal 200 ms on a machine of its own
-    assert spent < 1500  # with the layout of all rows
-
-
-def test_link_opens_the_fold_out_it_leads_to(visit, report):
-    page = visit(report / "sites" / "ferry-hall.html").page
-    page.locator("a.follow[href='#how-adjusted-baseline']").first.click()
-    assert page.locator("#how-adjusted-baseline").is_visible()
+    for column in (0, 3):  # names, numbers
+        spent = page.evaluate(
+            f"(() => {{ const b = document.querySelectorAll('#site-table th button')[{column}];"
+            " const run = () => { const t = performance.now(); b.click();"
+            " return performance.now() - t; };"
+            " return Math.min(run(), run(), run(), run()); })()"
+        )
+        assert spent < 200, column
 
 
 def test_shorter_spans_can_be_shown(visit, report):
     seen = visit(report / "sites" / "ferry-hall.html")
-    seen.draw_all()
+    seen.page.locator("#chart-daily").scroll_into_view_if_needed()
     button = seen.page.locator(".zoom button", has_text="last 28 days")
     button.click()
     assert button.get_attribute("aria-pressed") == "true"
-    first = seen.page.evaluate("document.querySelector('#chart-daily .live').layout.xaxis.range[0]")
-    assert str(first).startswith("2024-01-0")
+    first, last = seen.page.evaluate(
+        "document.querySelector('#chart-daily .live').layout.xaxis.range.map(Number)"
+    )
+    assert (last - first) / 86_400_000 == 28
 
 
 def test_page_opens_quickly(visit, report):
@@ -181,7 +174,6 @@ def test_paper_holds_every_chart(report):
     document = pypdf.PdfReader(pdf)
     words = " ".join(p.extract_text() for p in document.pages)
     assert 8 < len(document.pages) < 40
-    for told in ("Ferry hall", "Use ran below the adjusted baseline", "Signatures", "Glossary"):
-        assert told in words or told == "Signatures"
-    assert "Show all" not in words  # no buttons on paper
-    assert "Prepared" in words
+    for told in ("Ferry hall", "Use ran below the adjusted baseline", "Glossary", "Prepared"):
+        assert told in words
+    assert "last 28 days" not in words  # no buttons on paper

@@ -121,14 +121,15 @@
     var row = document.querySelector('.zoom[data-for="' + id + '"]');
     if (!row || !row.hidden) { return; }
     row.hidden = false;
-    var axis = target._fullLayout.xaxis, first = axis.range[0], last = axis.range[1];
+    var first = target._fullLayout.xaxis.range[0], last = -Infinity;
+    charts[id].data.forEach(function (t) { last = Math.max(last, t.x[t.x.length - 1] || 0, t.x[0] || 0); });
     var buttons = row.querySelectorAll("button");
     buttons.forEach(function (b) {
       b.setAttribute("aria-pressed", b.dataset.days === "0" ? "true" : "false");
       b.addEventListener("click", function () {
-        var span = Number(b.dataset.days), end = new Date(last).getTime();
-        var from = span ? new Date(end - span * DAY).toISOString().slice(0, 10) : first;
-        Plotly.relayout(target, { "xaxis.range": [from, last] });
+        var span = Number(b.dataset.days);
+        var from = span ? (last + 1 - span) * DAY : first;
+        Plotly.relayout(target, { "xaxis.range": [from, (last + 1) * DAY] });
         buttons.forEach(function (o) { o.setAttribute("aria-pressed", o === b ? "true" : "false"); });
       });
     });

@@ -19,6 +19,11 @@ from mv.report.charts.base import (
 from mv.report.format import Say
 from mv.results import PortfolioResult
 
+MOST_ROWS = 60
+"""Rows of the table beside the chart; all sites stand in tables/sites.csv."""
+MOST_NAMES = 300
+"""With more sites than this, dots carry no names: the page would grow too large."""
+
 
 @chart("estimated", "portfolio", "Is the estimator biased?")
 def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn:
@@ -52,8 +57,10 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
         "thickness": 1.2,
         "width": 0,
     }
-    dots["hovertext"] = [label(s.name or s.site) for s in sites]
+    if len(sites) <= MOST_NAMES:
+        dots["hovertext"] = [label(s.name or s.site) for s in sites]
     unit = unit.replace("m3", "m³")
+    cut = max(len(sites) - MOST_ROWS, 0)
     diagonal = line("as estimated", [0.0, top], [0.0, top], "estimate", dash="dash")
     return Chart(
         key="chart-estimated",
@@ -80,8 +87,9 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
                         )
                     ),
                 )
-                for s in sites
+                for s in sites[:MOST_ROWS]
             ),
+            note=f"{cut} more sites stand in tables/sites.csv." if cut else "",
         ),
         height=400,
     )

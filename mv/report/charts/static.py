@@ -181,13 +181,23 @@ def _segments(px: np.ndarray, py: np.ndarray, shape: str) -> str:
     return "".join(out)
 
 
-_DOTS = {
-    "circle": "M{x} {y}h0",
-    "square": "M{a} {b}h{d}v{d}h-{d}z",
-    "diamond": "M{x} {b}l{r} {r} -{r} {r} -{r} -{r}z",
-    "triangle-up": "M{x} {b}l{r} {d} -{d} 0z",
-    "x": "M{a} {b}l{d} {d}m-{d} 0l{d} -{d}",
-}
+def _square(x: int, y: int, r: int) -> str:
+    return f"M{x - r} {y - r}h{2 * r}v{2 * r}h-{2 * r}z"
+
+
+def _diamond(x: int, y: int, r: int) -> str:
+    return f"M{x} {y - r}l{r} {r} -{r} {r} -{r} -{r}z"
+
+
+def _triangle(x: int, y: int, r: int) -> str:
+    return f"M{x} {y - r}l{r} {2 * r} -{2 * r} 0z"
+
+
+def _cross(x: int, y: int, r: int) -> str:
+    return f"M{x - r} {y - r}l{2 * r} {2 * r}m-{2 * r} 0l{2 * r} -{2 * r}"
+
+
+_DOTS = {"square": _square, "diamond": _diamond, "triangle-up": _triangle, "x": _cross}
 
 
 def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
@@ -214,14 +224,9 @@ def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
             for x, y, r in zip(xs, ys, sizes.tolist(), strict=True)
         )
         return f"<g {paint}{fade}>{circles}</g>"
-    pattern = _DOTS[symbol]
+    shape = _DOTS[symbol]
     radii = _ints(sizes * SCALE / 2)
-    moves = "".join(
-        [
-            pattern.format(x=x, y=y, a=x - r, b=y - r, r=r, d=2 * r)
-            for x, y, r in zip(xs, ys, radii, strict=True)
-        ]
-    )
+    moves = "".join([shape(x, y, r) for x, y, r in zip(xs, ys, radii, strict=True)])
     if open_ or symbol == "x":
         return f'<path d="{moves}" fill="none" stroke="{colour}" stroke-width="13"{fade}/>'
     return f'<path d="{moves}" fill="{colour}"{fade}/>'
