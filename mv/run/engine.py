@@ -264,7 +264,7 @@ class Cluster:
 
         room = max(sum(self.client.nthreads().values()), 1) * AHEAD
         first = [submit(task) for task in islice(waiting, room)]
-        flow = as_completed(first)
+        flow = as_completed(first, loop=self.client.loop)
         for future in flow:
             name = names.pop(future.key)
             try:

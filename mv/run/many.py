@@ -25,7 +25,7 @@ import orjson
 from mv import __version__
 from mv.findings import Finding, FolderError
 from mv.portfolio.folder import input_size, open_portfolio
-from mv.portfolio.schema import Portfolio, SiteDescription
+from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult
 from mv.run import work
 from mv.run.cache import Cache, cache_folder
@@ -134,19 +134,25 @@ def verify_portfolio(portfolio: Portfolio, *, jobs: int | None = 1) -> Portfolio
 
 
 def open_checked(folder: str) -> Portfolio:
-    """Open a folder; the contents of its rates count among its problems."""
-    from mv.money.rates import open_rate
+    """Open a folder; what only other rooms understand of it is judged at the same time."""
+    from mv.money.rates import rate_findings
 
-    def look(rates: Sequence[Any]) -> list[Finding]:
-        found: list[Finding] = []
-        for block in rates:
-            try:
-                open_rate(block)
-            except FolderError as error:
-                found += error.findings
-        return found
+    return open_portfolio(folder, look_at_rates=rate_findings, look_at_settings=_settings_findings)
 
-    return open_portfolio(folder, look_at_rates=look)
+
+def _settings_findings(settings: Settings, lines: dict[str, int]) -> list[Finding]:
+    """What is wrong in the settings of money, acceptance and uncertainty, with their lines."""
+    from mv.baseline.acceptance import check_profiles
+    from mv.money.account import check_money
+    from mv.savings.drift import load_prior
+
+    found = check_money(settings, ())
+    found += check_profiles(settings.acceptance, settings.acceptance_profiles)
+    try:
+        load_prior(settings)
+    except FolderError as error:
+        found += error.findings
+    return [f if f.line else f.at(line=lines.get(f.column or "")) for f in found]
 
 
 def chosen(portfolio: Portfolio, wanted: Sequence[str]) -> list[str]:

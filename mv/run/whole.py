@@ -7,8 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from mv.money.invested import invested
 from mv.money.portfolio_money import SiteMoney, portfolio_money
-from mv.portfolio.schema import Portfolio
+from mv.portfolio.schema import Portfolio, Retrofit
 from mv.quantity import Derivation
 from mv.report.pdf import print_pdf
 from mv.report.redact import redacted_portfolio
@@ -49,12 +50,17 @@ def _money(
     portfolio: Portfolio, sites: Sequence[SiteResult]
 ) -> tuple[dict[str, Any], list[Derivation]]:
     """The portfolio's account, from the sites' own."""
+    retrofits: dict[str, list[Retrofit]] = {}
+    for retrofit in portfolio.retrofits:
+        retrofits.setdefault(retrofit.site, []).append(retrofit)
     rows = []
     for site in sites:
         where = standing(site)
         if where == "comparison":
             continue
         m = site.money
+        # A site that could not be verified still cost something: its price is told beside.
+        paid = invested(retrofits[site.site], portfolio.settings.currency)
         rows.append(
             SiteMoney(
                 site=site.site,
@@ -64,11 +70,9 @@ def _money(
                 cost_savings=m.cost_savings if m else None,
                 annual=m.annual_cost_savings if m else None,
                 annual_estimated=m.annual_cost_savings_estimated if m else None,
-                cost=(m.cost_actual if m.cost_actual is not None else m.cost_estimated)
-                if m
-                else None,
-                net_cost=m.net_cost if m else None,
-                net_cost_estimated=m.net_cost_estimated if m else None,
+                cost=paid.cost,
+                net_cost=paid.net_cost,
+                net_cost_estimated=paid.net_cost_estimated,
                 cash=m.cash if m else {},
             )
         )

@@ -149,6 +149,7 @@ def acceptance(
     days = (window.baseline_end - window.baseline_start).days + 1
     rows = judge(
         settings.acceptance,
+        own=settings.acceptance_profiles,
         fit=fits.fit,
         baseline_months=months_between(window.baseline_start, window.baseline_end),
         reporting_months=months_between(window.reporting_start, window.reporting_end),
