@@ -63,8 +63,10 @@ class Sample:
 
     @classmethod
     def of(cls, rows: pd.DataFrame) -> Sample:
-        """Take the used rows.  ModelError where one of them is not complete."""
+        """Take the used rows.  ModelError where there are none, or one is not complete."""
         rows = used(rows)
+        if not len(rows):
+            raise ModelError("no row can be used")
         y = rows["energy"].to_numpy(dtype=float)
         t = rows["temperature"].to_numpy(dtype=float)
         bad = ~(np.isfinite(y) & np.isfinite(t))

@@ -117,7 +117,7 @@ class ChangePointSearch:
         at = np.arange(low, high + 1)
         u = self._u
         gap = np.append(np.diff(u), 0.0)[at]
-        gap[-1] = 0.0
+        gap[-1:] = 0.0
         return _Side.of(self._t, self._root, columns, self._cut[at], u[at], gap, left=left)
 
     def _one(self, columns: _Columns, side: _Side, *, line: bool = False) -> Found | None:

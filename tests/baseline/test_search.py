@@ -195,3 +195,11 @@ def test_a_year_of_days_has_no_better_pair_nearby():
         for b in c2 + np.linspace(-1.5, 1.5, 31):
             sse = sse_of(np.column_stack([z, heating(t, a), cooling(t, b)]), y, ones)[0]
             assert sse >= found.sse * (1 - 1e-10)
+
+
+def test_no_change_point_where_all_rows_share_their_ends():
+    """Fewer rows than both sides need: no form has a change point."""
+    t = np.array([1.0, 2, 3, 4])
+    search = ChangePointSearch(t, t**2, np.ones((4, 1)), least=3)
+    found = (search.heating(), search.cooling(), search.both_sides(), search.apart())
+    assert found == (None, None, None, None)
