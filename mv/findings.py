@@ -106,6 +106,8 @@ _book(
         "decides which.",
         "times_unreadable": "Too many of a file's times can't be read.",
         "values_unreadable": "Too many of a file's values can't be read as numbers.",
+        "numbers_ambiguous": "A comma or dot can group thousands or mark decimals, and nothing in "
+        "the file decides which.",
         "step_unclear": "The times of a file follow no regular step between a minute and a day.",
         "unit_invalid": "The unit of a meter can't be converted into its carrier's unit.",
         "time_zone_unknown": "The clock of a file is no time zone that is known.",

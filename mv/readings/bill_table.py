@@ -88,12 +88,14 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
     if table.malformed:
         ledger.excluded["row_malformed"] = table.malformed
     value_text = shape.as_text(table.columns[roles.value])
-    values, empty, unreadable, _ = to_numbers(table.columns[roles.value])
+    values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
     start, end, dated, datelike = _periods(table, roles, meter, ledger)
     _leave_rows(table, ledger, roles, blank, value_text, values, empty, unreadable, dated, datelike)
     whole = ~blank & dated & np.isfinite(values) & ~_fees(table, roles, value_text, values)
     extra = {
-        name: to_numbers(table.columns[at])[0] if at is not None else np.full(n, np.nan)
+        name: to_numbers(table.columns[at], table.separator)[0]
+        if at is not None
+        else np.full(n, np.nan)
         for name, at in (("demand", roles.demand), ("cost", roles.cost))
     }
     marks = dict.fromkeys(("estimated", "corrected", "cancelled"), np.zeros(n, dtype=bool))
@@ -154,7 +156,7 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
         )
         return end, _next_month(end), good, like
     if roles.days is not None:
-        days, _, _, _ = to_numbers(table.columns[roles.days])
+        days, _, _, _ = to_numbers(table.columns[roles.days], table.separator)
         known = np.isfinite(days) & (days > 0) & (days < 1000)
         return end - np.where(known, days, 0).astype(np.int64), end, good & known, like
     start = np.zeros(len(end), dtype=np.int64)
@@ -169,7 +171,7 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
             line=int(table.lines[first[0]]),
             count=1,
         )
-        value = to_numbers(table.columns[roles.value])[0][first[0]]
+        value = to_numbers(table.columns[roles.value], table.separator)[0][first[0]]
         ledger.lost["bill_start_unknown"] = float(np.nan_to_num(value))
         good = good.copy()
         good[first] = False

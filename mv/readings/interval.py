@@ -106,10 +106,10 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
         )
         phase = _phase(local, step)
         place = np.rint((local - phase) / step).astype(np.int64)
-        drift = local - phase - place * step
         first, last = int(place.min()), int(place.max())
         grid = phase + np.arange(first, last + 1, dtype=np.int64) * step
         starts = clock.to_utc(grid, zone).utc
+        drift = rows.seconds - starts[place - first]
     off = np.abs(drift) > limits.snap_seconds
     if off.any():
         place = place[~off]

@@ -145,7 +145,7 @@ def _read_interval(
 ) -> MeterReadings:
     zone, site_zone = zones
     rows = meter_rows(table, meter, zone)
-    ends = _ends(rows, meter)
+    ends = _ends(rows, meter, zone)
     if rows.says_utc and not rows.zoned and meter.time_zone is None:
         rows.tell("clock_of_header", "the header of the times says UTC; they were read so.")
         zone = "UTC"
@@ -204,7 +204,7 @@ def _read_interval(
     )
 
 
-def _ends(rows: Rows, meter: Meter) -> bool:
+def _ends(rows: Rows, meter: Meter, zone: str) -> bool:
     """Whether times mark ends: declared, else shown by the file, else shown by the first and
     last time of day, else starts are assumed."""
     if meter.stamp is not None:
@@ -215,7 +215,10 @@ def _ends(rows: Rows, meter: Meter) -> bool:
             f"times mark the {'end' if rows.ends else 'start'} of their intervals: {rows.why}.",
         )
         return rows.ends
-    first, last = rows.seconds.min() % interval.DAY, rows.seconds.max() % interval.DAY
+    ends_of_file = np.array([rows.seconds.min(), rows.seconds.max()])
+    if rows.zoned:
+        ends_of_file = clock.offsets_of(zone, *map(int, ends_of_file)).local(ends_of_file)
+    first, last = ends_of_file % interval.DAY
     gap = float(np.median(np.abs(np.diff(rows.seconds[:1000])))) if len(rows) > 1 else 0.0
     if 0 < gap < interval.DAY and first == gap and last == 0:
         rows.tell(

@@ -44,7 +44,8 @@ def difference(grid: Grid, rows: Rows) -> Grid:
     readings = grid.values[at]
     use = np.diff(readings)
     whole = np.diff(at) == 1
-    typical = float(np.median(use[(use > 0) & whole])) if (use > 0).any() else 0.0
+    rising = use[(use > 0) & whole]
+    typical = float(np.median(rising)) if len(rising) else 0.0
     falls = np.flatnonzero(use < 0)
     reset = np.zeros(len(use), dtype=bool)
     rolled = 0

@@ -153,7 +153,7 @@ def only_meter(table: Table, meter: Meter) -> Table:
 def long_rows(table: Table, roles: shape.Roles, day_first: bool | None) -> Rows:
     """Rows of a table with a line an interval, unreadable ones left out under their rules."""
     times = column_times(table, roles, day_first)
-    values, empty, unreadable, _ = to_numbers(table.columns[roles.value])
+    values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
     blank = blank_rows(table)
     marks = np.zeros(len(table), dtype=np.int8)
     invalid = None

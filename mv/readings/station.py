@@ -33,7 +33,7 @@ CLEARER = 0.15
 WEATHER_DRIVEN = ("natural_gas", "district_heat", "steam", "fuel_oil", "propane", "chilled_water")
 HEATING = ("natural_gas", "district_heat", "steam", "fuel_oil", "propane")
 SEASONAL_SWING = 1.5
-"""A meter follows the seasons when its season's half of the year uses this multiple of the other."""
+"""A meter follows the seasons when one half of the year uses this multiple of the other."""
 
 
 def station_doubts(

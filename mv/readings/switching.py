@@ -14,6 +14,7 @@ from mv.readings import clock
 from mv.readings.rows import Rows
 
 DAY = 86_400
+HOUR = 3_600
 WINDOW = 21 * DAY
 """How long before and after a change days are compared (common practice, no source)."""
 DAYS_LEAST = 5
@@ -27,7 +28,8 @@ def settle_clock(rows: Rows, zone: str) -> str:
     Findings: `clock_standard`, `hour_nonexistent`, `autumn_hour_once`.
     """
     read = clock.to_utc(rows.seconds, zone)
-    if not len(read.in_gap) and not read.single:
+    coarse = len(rows) > 1 and float(np.median(np.abs(np.diff(rows.seconds)))) > HOUR
+    if coarse or (not len(read.in_gap) and not read.single):
         rows.seconds = read.utc
         return zone
     table = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max()))

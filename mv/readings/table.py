@@ -146,8 +146,7 @@ def read_delimited(file: str, data: bytes) -> Table:
 
 def as_utf8(data: bytes) -> bytes:
     """The same text in UTF-8 without byte-order mark."""
-    if data.startswith(codecs.BOM_UTF8):
-        return data[3:]
+    data = data.removeprefix(codecs.BOM_UTF8)
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return data.decode("utf-16", errors="replace").encode("utf-8")
     wide = _wide_encoding(data)

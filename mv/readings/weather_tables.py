@@ -63,7 +63,7 @@ def _rows(table: Table, station: WeatherStation, value: str | None) -> Rows:
 
 def _from_extremes(table: Table, station: WeatherStation, high: int, low: int) -> Rows:
     """Mean of the day = (highest + lowest) / 2, the practice of US climatology."""
-    highest, lowest = (to_numbers(table.columns[i])[0] for i in (high, low))
+    highest, lowest = (to_numbers(table.columns[i], table.separator)[0] for i in (high, low))
     mean = pa.array((highest + lowest) / 2, from_pandas=True)
     joined = replace(
         table,
@@ -116,7 +116,7 @@ def _elements(table: Table) -> Table:
     if quality is not None:
         passed = pc.equal(shape.as_text(table.columns[quality]), "")
     days = shape.as_text(table.columns[date])
-    numbers = to_numbers(table.columns[value])[0]
+    numbers = to_numbers(table.columns[value], table.separator)[0]
     order = {d: i for i, d in enumerate(dict.fromkeys(days.to_pylist()))}
     places = np.array([order[d] for d in days.to_pylist()])
     out = {"date": pa.array(list(order), pa.string())}
@@ -162,7 +162,7 @@ def _packed(table: Table, names: list[str]) -> tuple[Table, np.ndarray] | None:
         _PACKED.replace("([", "(?P<v>[").replace("(\\d)", "(?P<q>\\d)"),
     )
     missing = parts.is_null().to_numpy(zero_copy_only=False)
-    if missing.mean() > 0.5:
+    if 2 * missing.sum() >= len(missing):
         return None
     value = pc.cast(pc.replace_substring(pc.struct_field(parts, "v"), "+", ""), pa.float64())
     values = value.to_numpy(zero_copy_only=False) / 10

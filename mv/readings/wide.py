@@ -106,7 +106,9 @@ def melt(table: Table, form: Layout, day_first: bool | None, zone: str) -> Melte
     empty = np.empty((n, m), dtype=bool)
     unreadable = np.empty((n, m), dtype=bool)
     for j, at in enumerate(form.values):
-        values[:, j], empty[:, j], unreadable[:, j], _ = to_numbers(table.columns[at])
+        values[:, j], empty[:, j], unreadable[:, j], _ = to_numbers(
+            table.columns[at], table.separator
+        )
     spare = form.labels < 0
     midnight = days.seconds // dates.DAY * dates.DAY
     first = clock.to_utc(midnight, zone).utc

@@ -505,3 +505,38 @@ def one_minute_values():
     index = pd.date_range("2023-01-02", periods=300, freq="1min", tz=LISBON)
     series = load(index) / 60
     return Quirk(long_text(series), series)
+
+
+@quirk
+def three_decimals_after_a_comma():
+    series = (PLAIN + 1.0).round(0) + 0.125
+    return Quirk(long_text(series, separator=";", decimal=",", value="{:.3f}".format), series)
+
+
+@quirk
+def grouped_thousands_only():
+    series = (PLAIN * 1000 + 1000).round(0)
+    return Quirk(long_text(series, value=lambda v: f'"{v:,.0f}"'), series)
+
+
+@quirk
+def comma_that_could_be_both():
+    series = (PLAIN * 1000 + 1000).round(0)
+    return Quirk(
+        long_text(series, separator="\t", value="{:,.0f}".format),
+        refused=("numbers_ambiguous", "groups thousands"),
+    )
+
+
+@quirk
+def dots_that_group_thousands():
+    series = (PLAIN * 100).round(0)
+    text = long_text(series, separator=";", value=lambda v: f"{v:,.0f}".replace(",", "~"))
+    return Quirk(text.replace("~", "."), refused=("numbers_ambiguous", "'.' groups thousands"))
+
+
+@quirk
+def dots_that_group_millions():
+    series = (PLAIN * 1e6).round(0)
+    text = long_text(series, separator=";", value=lambda v: f"{v:,.0f}".replace(",", "~"))
+    return Quirk(text.replace("~", "."), series)

@@ -375,3 +375,20 @@ def too_many_unreadable_times():
     lines = long_text(PLAIN).splitlines()
     lines[5:15] = ["later,4.0"] * 10
     return Quirk("\n".join(lines), refused=("times_unreadable", "10 of 48 times"))
+
+
+@quirk
+def days_whose_midnight_does_not_exist():
+    # In Havana summer time begins at midnight: 12 March 2023 starts at 01:00
+    zone = "America/Havana"
+    days = pd.date_range("2023-03-06", periods=20)
+    starts = [pd.Timestamp(d).tz_localize(zone, nonexistent="shift_forward") for d in days]
+    series = load(pd.DatetimeIndex(starts))
+    return Quirk(long_text(series.set_axis(days), form="%Y-%m-%d"), series, zone=zone)
+
+
+@quirk
+def utc_stamps_judged_by_the_local_day():
+    series = truth("2023-07-03", 2, zone=NEW_YORK)
+    text = long_text(series.tz_convert("UTC"), form="%Y-%m-%dT%H:%M:%SZ")
+    return Quirk(text, series, findings=("stamp_detected",), zone=NEW_YORK, meter={"stamp": None})
