@@ -23,7 +23,7 @@ def test_every_rule_says_in_one_sentence_what_it_watches_for():
     for rule in RULES.values():
         assert rule.action in ACTIONS, rule
         assert re.fullmatch(r"[a-z][a-z0-9_]*", rule.name), rule
-        assert re.fullmatch(r"[A-Z].+\.", rule.meaning), rule
+        assert re.fullmatch(r"[A-Z].+[.?]", rule.meaning), rule
 
 
 def test_a_finding_outside_the_closed_list_is_refused():
