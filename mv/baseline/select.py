@@ -110,8 +110,10 @@ def select(
     carrier : of the meter.  All carriers are chosen alike; a family may come to tell them apart.
     unit : of the energy.
 
-    Raises ModelError where not even a mean can be fitted.
+    Raises ModelError where not even a mean can be fitted, and for another granularity.
     """
+    if granularity not in ROWS_BEYOND:
+        raise ModelError(f"rows are daily or bills, not {granularity!r}")
     sample = Sample.of(rows)
     rate = f"{unit}/day"
     drivers, notes = _drivers(sample)

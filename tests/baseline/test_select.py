@@ -232,6 +232,17 @@ def test_too_few_rows():
         select(rows, "daily")
 
 
+def test_no_row_can_be_used():
+    rows = days(lambda t, o: 300 + 0 * t).assign(status="coverage_low")
+    with pytest.raises(ModelError, match="no row can be used"):
+        select(rows, "daily")
+
+
+def test_hours_have_a_model_of_their_own():
+    with pytest.raises(ModelError, match="rows are daily or bills, not 'hourly'"):
+        select(days(lambda t, o: 300 + 0 * t), "hourly")
+
+
 def test_a_used_row_that_is_not_complete():
     rows = days(lambda t, o: 300 + 0 * t)
     rows.iloc[7, 0] = np.nan
