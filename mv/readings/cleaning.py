@@ -196,7 +196,7 @@ def take_out(grid: Grid, rows: Rows, mask: np.ndarray, rule: str, message: str) 
             f"{np.datetime64(int(grid.starts[first]), 's')}Z.",
             file=rows.file,
             count=n,
-            effect=f"{energy:.6g} left out",
+            effect=f"{energy:.6g} {rows.unit} left out".replace("  ", " "),
         )
     )
     rows.excluded[rule] = rows.excluded.get(rule, 0) + int(grid.counts[mask].sum())

@@ -159,6 +159,7 @@ def _read_interval(
 
     scale = door.factor * meter.multiplier * (hours if door.kind == "power" else 1.0)
     grid.values *= scale
+    rows.unit = door.canonical
     rows.lost = {rule: value * scale for rule, value in rows.lost.items()}
     meter_changes.apply_multipliers(grid, rows, meter, rule_clock)
     if not signed:

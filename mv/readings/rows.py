@@ -52,6 +52,8 @@ class Rows:
     not; None where it doesn't."""
     why: str = ""
     """How the table shows it."""
+    unit: str = ""
+    """Unit of the values once they are energies, for what findings say of their effect."""
     says_utc: bool = False
     """Whether the header of the times says UTC."""
 

@@ -22,6 +22,10 @@ MONTH_SLACK = 0.35
 """Months by which a first day of data or a read date may miss a whole number of months."""
 MONTHS_COVERED = 9
 """Calendar months that a year's baseline must touch with usable rows (common practice)."""
+PART_COVERAGE = 0.5
+"""Share of a month's or temperature range's days that should be usable (common practice)."""
+PART_DEGREES, PART_DAYS = 5.0, 10
+"""Width of a temperature range in °C, and days it must hold to be judged (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,6 +116,16 @@ def sufficiency(
                     f"The baseline holds {len(used)} usable bills, {bills_wanted} are wanted.",
                 )
             )
+        if name == "reporting" and length < months - MONTH_SLACK:
+            findings.append(
+                Finding(
+                    "reporting_short",
+                    f"The reporting period holds {length:.1f} of {months:g} months; results are "
+                    "interim until it is complete.",
+                )
+            )
+        if not bills:
+            findings += _thin_parts(name, rows)
         if name == "baseline" and length >= 11.5:
             touched = _months_touched(used)
             if touched < MONTHS_COVERED:
@@ -122,6 +136,43 @@ def sufficiency(
                     )
                 )
     return Sufficiency(reason="", remedy="", findings=tuple(findings))
+
+
+def _thin_parts(name: str, rows: pd.DataFrame) -> list[Finding]:
+    """Months and temperature ranges of which less than half of the days is usable."""
+    usable = (rows["status"] == "used").to_numpy()
+    findings = []
+    month = rows.index.to_numpy().astype("datetime64[M]")
+    thin = [str(m) for m in np.unique(month) if usable[month == m].mean() < PART_COVERAGE]
+    if thin:
+        findings.append(
+            Finding(
+                "coverage_uneven",
+                f"In the {name} period under {PART_COVERAGE:.0%} of the days of "
+                f"{', '.join(thin)} are usable; the model knows little of these months.",
+                count=len(thin),
+            )
+        )
+    if "temperature" not in rows:
+        return findings
+    degrees = rows["temperature"].to_numpy(dtype=float)
+    known = np.isfinite(degrees)
+    bins = np.floor(degrees[known] / PART_DEGREES).astype(int)
+    thin = []
+    for low in np.unique(bins):
+        inside = bins == low
+        if inside.sum() >= PART_DAYS and usable[known][inside].mean() < PART_COVERAGE:
+            thin.append(f"{low * PART_DEGREES:g} to {(low + 1) * PART_DEGREES:g} °C")
+    if thin:
+        findings.append(
+            Finding(
+                "coverage_uneven",
+                f"In the {name} period under {PART_COVERAGE:.0%} of the days at "
+                f"{', '.join(thin)} are usable; the model knows little of these temperatures.",
+                count=len(thin),
+            )
+        )
+    return findings
 
 
 def _refused(reason: str, remedy: str, findings: list[Finding]) -> Sufficiency:

@@ -474,3 +474,11 @@ def usage_xml_without_readings():
 def usage_xml_with_entities():
     text = '<!DOCTYPE f [<!ENTITY a "1"><!ENTITY b "&a;&a;">]>' + feed(usage_xml(PLAIN))[38:]
     return Quirk(text, refused=("xml_refused", "document type"), meter=XML)
+
+
+@quirk
+def load_that_falls_to_a_quarter():
+    file = MONTHS.copy()
+    file[file.index >= pd.Timestamp("2023-04-03", tz=LISBON)] /= 4
+    file = file.round(4)
+    return Quirk(long_text(file), file, findings=("level_step",))

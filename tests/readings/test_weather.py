@@ -202,3 +202,25 @@ def test_gas_that_follows_no_weather_of_this_station():
     other = year_of_energy(np.random.default_rng(6), 20)[1]
     assert doubts(energy, other, carrier="natural_gas") == ["station_unrelated"]
     assert doubts(energy, temperature, carrier="natural_gas") == []
+
+
+def test_values_outside_weather_are_left_out(tmp_path):
+    got = station(tmp_path, hourly_text(240, value=lambda i: 88 if i in (7, 90) else i % 17))
+    assert got.input["excluded"] == {"temperature_implausible": 2}
+    assert rules(got) == ["temperature_implausible", "temperature_interpolated"]
+
+
+def test_values_that_failed_the_services_checks_are_left_out():
+    text = WEATHER_FILES["global_hourly"]().splitlines()
+    text[10] = text[10].replace(',1"', ',3"', 1)
+    row = WeatherStation(
+        source=Source(file="weather.csv", line=2),
+        station="bay",
+        file="f",
+        temperature_unit="degC",
+    )
+    source = from_bytes("f", "\n".join(text).encode())
+    hourly, _, given, findings = read_temperatures(source, row, Limits())
+    assert given["excluded"] == {"temperature_suspect": 1}
+    assert [f.rule for f in findings] == ["temperature_suspect", "temperature_interpolated"]
+    assert hourly["temperature"].notna().all()

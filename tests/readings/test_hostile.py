@@ -1,0 +1,101 @@
+"""Files made to do harm end in a clear refusal, soon and in little memory."""
+
+import subprocess
+import sys
+import zipfile
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+
+from mv.findings import ReadingsError
+from tests.readings.build import read
+from tests.readings.quirks_shapes import workbook
+
+ENTITY_BOMB = '<!DOCTYPE a [<!ENTITY a "aaaaaaaaaa">' + "".join(
+    f'<!ENTITY {chr(98 + i)} "{f"&{chr(97 + i)};" * 10}">' for i in range(9)
+) + "]><feed>&j;</feed>"  # fmt: skip
+EXTERNAL = '<!DOCTYPE a [<!ENTITY a SYSTEM "file:///etc/hostname">]><feed>&a;</feed>'
+EXTERNAL_SUBSET = '<!DOCTYPE a SYSTEM "http://127.0.0.1/a.dtd"><feed/>'
+
+HOSTILE = {
+    "entity_bomb": f"{ENTITY_BOMB!r}",
+    "external_entity": f"{EXTERNAL!r}",
+    "external_subset": f"{EXTERNAL_SUBSET!r}",
+    "ten_million_elements": "'<feed>' + '<a/>' * 10_000_000 + '</feed>'",
+    "ten_million_readings": "'<r><IntervalBlock>' + '<IntervalReading/>' * 10_000_000 + '</r>'",
+    "deep_nesting": "'<a>' * 1_000_000",
+}
+SCRIPT = """
+import resource, time
+from mv.findings import ReadingsError
+from mv.portfolio.schema import Limits, Meter, Source
+from mv.readings.read import read_source
+from mv.readings.source import from_bytes
+
+meter = Meter(source=Source(file="meters.csv"), meter="M", site="s", carrier="electricity",
+              data="interval", file="m.xml", unit="kWh")
+data = ({text}).encode()
+try:
+    read_source(from_bytes("warm.csv", b"a,b"), meter, "UTC", Limits())
+except ReadingsError:
+    pass
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+begin = time.process_time()
+try:
+    read_source(from_bytes("m.xml", data), meter, "UTC", Limits())
+except ReadingsError as error:
+    print(error.findings[0].rule)
+print(time.process_time() - begin)
+print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1000)
+"""
+
+
+@pytest.mark.parametrize("name", sorted(HOSTILE))
+def test_hostile_xml_within_two_seconds_and_200_megabytes(name):
+    done = subprocess.run(
+        [sys.executable, "-c", SCRIPT.replace("{text}", HOSTILE[name])],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    rule, seconds, megabytes = done.stdout.split()
+    assert rule == "xml_refused"
+    assert float(seconds) < 2
+    assert float(megabytes) < 200
+
+
+def test_gzip_bomb():
+    import gzip
+
+    packed = gzip.compress(b"0" * 30_000_000)
+    with pytest.raises(ReadingsError, match="unpacks to more than"):
+        read(packed, file="m.csv.gz")
+
+
+def test_workbook_bomb():
+    plain = BytesIO(workbook({"S": [["time", "kWh"]]}))
+    out = BytesIO()
+    with zipfile.ZipFile(plain) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for part in old.infolist():
+            new.writestr(part, old.read(part))
+        new.writestr("xl/media/zeros.bin", b"0" * 200_000_000)
+    with pytest.raises(ReadingsError) as refused:
+        read(out.getvalue(), file="m.xlsx")
+    assert refused.value.findings[0].rule == "file_unreadable"
+
+
+def test_workbook_with_entities():
+    plain = BytesIO(workbook({"S": [["time", "kWh"], ["2023-01-01 00:00", 1]]}))
+    out = BytesIO()
+    with zipfile.ZipFile(plain) as old, zipfile.ZipFile(out, "w") as new:
+        for part in old.infolist():
+            body = old.read(part)
+            if part.filename == "xl/workbook.xml":
+                body = ENTITY_BOMB.split("<feed>")[0].encode() + body
+            new.writestr(part, body)
+    with pytest.raises(ReadingsError) as refused:
+        read(out.getvalue(), file="m.xlsx")
+    assert refused.value.findings[0].rule == "file_unreadable"
