@@ -146,6 +146,7 @@ def judge(
     statistics = statistics or fit.statistics
     if isinstance(fractional_uncertainty, int | float):
         fractional_uncertainty = {"0.68": float(fractional_uncertainty)}
+    baseline_months, reporting_months = _whole(baseline_months), _whole(reporting_months)
     values: dict[str, float | None] = {
         "r2": statistics.r2,
         "cv_rmse": statistics.cv_rmse,
@@ -222,6 +223,11 @@ def _applies(limit: Mapping[str, Any], quantity: str, months: float | None) -> b
     if months is None:
         return limit.get("months_from", 0) <= 0
     return limit.get("months_from", 0) <= months < limit.get("months_below", float("inf"))
+
+
+def _whole(months: float | None) -> float | None:
+    """Months to a tenth: counted in mean months, 365 days would be 11.99 of them, not a year."""
+    return None if months is None else round(months, 1)
 
 
 def _limit_of(limit: Mapping[str, Any]) -> float:

@@ -8,7 +8,8 @@ With E the errors of all blocks (measured − predicted), each row by a model th
     hold-out CV(RMSE) = √(Σ w E² / n) / ȳ        hold-out NMBE = Σ w E / (n ȳ)
 
 w of mean one; the divisor is n, because no parameter was fitted to the rows predicted.  Change
-points stay where the whole baseline puts them; the coefficients of each left-out block follow
+points stay where the whole baseline puts them, which flatters the error by a hundredth or two of
+itself (a test searches them anew); the coefficients of each left-out block follow
 from one fit: E_B = (I − H_BB)⁻¹ e_B, H = X(X'X)⁻¹X' (any regression text, deletion of rows).
 """
 

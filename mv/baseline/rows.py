@@ -67,6 +67,8 @@ def daily_rows(
     total = np.add.reduceat(np.concatenate([np.where(present, energy, 0.0), [0.0]]), edge[:-1])
     total[edge[:-1] == edge[1:]] = 0.0
     expected = np.diff(midnight) / step_seconds
+    if step_seconds == _DAY_S:
+        expected = np.ones(len(dates))  # one reading holds a day of 23 or 25 hours whole
     share = np.minimum(count / np.maximum(expected, 1.0), 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         sums = np.where(share < 1.0, total / share, total)

@@ -58,6 +58,15 @@ def test_guideline_14_by_length_of_reporting(months, limit):
     assert row["source"] == "ASHRAE Guideline 14-2002, 5.3.2.1 (from memory)"
 
 
+def test_a_year_of_365_days_is_twelve_months():
+    months = 365 / (365.25 / 12)
+    rows = by_rule(
+        judge("guideline_14", fit=line(), baseline_months=months, reporting_months=months)
+    )
+    assert rows["months of baseline"]["met"] is True
+    assert rows["CV(RMSE), daily"]["limit"] == 0.25
+
+
 def test_demand_has_its_own_limits():
     rows = by_rule(judge("guideline_14", fit=line(), quantity="demand", reporting_months=12))
     assert rows["CV(RMSE), daily"]["limit"] == 0.35

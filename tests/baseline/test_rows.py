@@ -66,6 +66,31 @@ def test_every_step_gives_the_same_days(step, freq):
     assert rows.index[0] == pd.Timestamp("2023-06-01")
 
 
+@pytest.mark.parametrize(
+    ("zone", "start", "changes"),
+    [
+        # Midnight of 2017-10-15 does not exist in São Paulo, that of 2018-02-18 comes after an
+        # hour lived twice; in Havana the first hour of 2023-11-05 is lived twice and that of
+        # 2024-03-10 is not there (IANA).
+        ("America/Sao_Paulo", "2017-10-01 03:00", {"2017-10-15": 23, "2018-02-17": 25}),
+        ("America/Havana", "2023-10-25 04:00", {"2023-11-05": 25, "2024-03-10": 23}),
+    ],
+)
+def test_clocks_that_change_at_midnight(zone, start, changes):
+    readings = interval(start, 24 * 160)
+    rows = daily_rows(
+        readings,
+        3600,
+        zone,
+        temperature("2017-09-01", "2024-06-01"),
+        calendar("2017-09-01", "2024-06-01"),
+        0.9,
+    )
+    whole = rows[rows["status"] == "used"]
+    odd = whole["energy"][whole["energy"] != 24]
+    assert {str(day.date()): hours for day, hours in odd.items()} == changes
+
+
 def test_zone_with_a_half_hour():
     """Adelaide is 9:30 ahead: hourly readings on the UTC hour straddle local midnight; every
     reading counts in one day."""
