@@ -56,6 +56,15 @@ def figures(results: dict[str, Any]) -> dict[str, Any]:
     return {"counts": results["counts"], "totals": results["totals"], "sites": sites}
 
 
+def rounded(value: Any) -> Any:
+    """Nine significant digits: more than is held, and no noise in a difference."""
+    if isinstance(value, dict):
+        return {k: rounded(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [rounded(v) for v in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value
+
+
 def report(out: Path) -> dict[str, Any]:
     """Run the main job on the sample and read its results."""
     words = ["report", str(ROOT / "sample_meter_data"), "--out", str(out), "--no-cache"]
@@ -87,7 +96,7 @@ def pictures(out: Path) -> None:
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as place:
         out = Path(place) / "report"
-        text = json.dumps(figures(report(out)), indent=1, ensure_ascii=False)
+        text = json.dumps(rounded(figures(report(out))), indent=1, ensure_ascii=False)
         (HERE / "figures.json").write_text(text + "\n", encoding="utf-8")
         if "--pictures" in sys.argv:
             pictures(out)
