@@ -19,6 +19,8 @@ MINUS = "−"
 NARROW = "\u202f"
 """Narrow no-break space, groups thousands (SI brochure, 9th edition, 5.4.4; from memory)."""
 NOT_GIVEN = "not given"
+SMALLEST = 1e-9
+"""A number below this is rounding of the machine: `about 0`."""
 SMALLEST_PERCENT = 1e-4
 """A share below this is printed as `about 0`: a small share never prints as plain zero."""
 
@@ -37,7 +39,17 @@ MONTHS = (
     "December",
 )
 
-UNIT_WORDS = {"m3": "m³", "m2": "m²", "degC": "°C", "1": "", "fraction": "", "-": ""}
+UNIT_WORDS = {
+    "m3": "m³",
+    "m2": "m²",
+    "ft2": "ft²",
+    "degC": "°C",
+    "degF": "°F",
+    "K": "°C",
+    "1": "",
+    "fraction": "",
+    "-": "",
+}
 """Units as people write them; every other unit is printed as it is named."""
 
 
@@ -49,7 +61,12 @@ def unit_words(unit: str) -> str:
     for each in rest:
         part = UNIT_WORDS.get(each, each)
         words += f" a {part}" if part in ("day", "year", "month", "hour") else f" per {part}"
-    return words
+    return words.strip()
+
+
+def _raised(power: int) -> str:
+    """A power of ten's exponent, raised."""
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +136,21 @@ def decimals_for(half_width: float, digits: int = 2) -> int:
     return digits - 1 - math.floor(math.log10(half_width))
 
 
+FT2 = 1 / 0.3048**2
+"""Square feet in a square metre (international foot, exact)."""
+
+
+def _in_us(value: float, unit: str, half: float) -> tuple[float, str, float]:
+    """A value in °C, m² or per kelvin as it is printed in the United States."""
+    if unit == "degC":
+        return value * 1.8 + 32, "degF", half * 1.8
+    if unit == "m2":
+        return value * FT2, "ft2", half * FT2
+    if unit.endswith(("/degC", "/K")):
+        return value / 1.8, f"{unit.rpartition('/')[0]}/degF", half / 1.8
+    return value, unit, half
+
+
 class Say:
     """Writes numbers, money and dates the way one portfolio wants them.
 
@@ -126,10 +158,17 @@ class Say:
     ----------
     currency : code printed before amounts.
     decimal, group : decimal mark and thousands mark.
+    us : print temperatures in °F and areas in ft² (results stay in °C and m²).
     """
 
-    def __init__(self, currency: str = "", decimal: str = ".", group: str = NARROW) -> None:
+    def __init__(
+        self, currency: str = "", decimal: str = ".", group: str = NARROW, *, us: bool = False
+    ) -> None:
         self.currency = currency
+        self.us = us
+        self.temperature_unit = "°F" if us else "°C"
+        self.temperature_step = 10 if us else 5
+        """Width of a step of temperature in tables and charts."""
         self._decimal, self._group = decimal, group
 
     # -- plain numbers -------------------------------------------------------------------------
@@ -150,6 +189,13 @@ class Say:
             return "0"
         if float(value).is_integer() and abs(value) < 1e5:
             return self.fixed(value, 0)
+        if abs(value) < SMALLEST:
+            return "about 0"
+        if abs(value) < 1e-4:
+            power = math.floor(math.log10(abs(value)))
+            return (
+                f"{self.fixed(value / 10.0**power, digits - 1)}{NARROW}×{NARROW}10{_raised(power)}"
+            )
         return self.fixed(value, decimals_for(abs(value), digits))
 
     def count(self, value: int | None) -> str:
@@ -163,9 +209,16 @@ class Say:
         """A figure in `unit`; `half` is the half-width of its interval, 0 when there is none."""
         if value is None or not math.isfinite(value):
             return Figure(NOT_GIVEN)
+        full = float(value)
+        if self.us:
+            value, unit, half = _in_us(value, unit, half)
         decimals = decimals_for(half) if half and math.isfinite(half) else None
         text = self.number(value, digits) if decimals is None else self.fixed(value, decimals)
-        return Figure(text, unit_words(unit), path, float(value))
+        return Figure(text, unit_words(unit), path, full)
+
+    def temperature(self, values):
+        """Temperatures in °C (number or array) as they are printed."""
+        return values * 1.8 + 32 if self.us else values
 
     def whole(self, value: int | None, path: str, unit: str = "") -> Figure:
         """A count with its path."""

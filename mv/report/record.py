@@ -10,7 +10,6 @@ from mv.report.format import (
     Figure,
     Name,
     Say,
-    unit_words,
 )
 from mv.report.rows import Digest, Plain, Row
 from mv.results import Acceptance, InputFile
@@ -37,30 +36,26 @@ def acceptance_rows(table: list[Acceptance], say: Say) -> list[Row]:
     words = {True: "met", False: "not met", None: "advice"}
     rows = []
     for i, a in enumerate(table):
-        unit = unit_words(a.unit)
         path = f"acceptance[{i}]"
-        value, limit = (
-            _limit(a.value, unit, f"{path}.value", say),
-            _limit(a.limit, unit, f"{path}.limit", say),
-        )
-        rows.append(
-            Row(
-                Name(a.rule),
-                (value, limit, words[a.met], Name(a.source)),
-                note=Name(a.note),
-                mark=marks[a.met],
-            )
-        )
+        for digits in range(3, 8):  # an unmet rule never shows a value that looks like its limit
+            value = _judged(a.value, a.unit, f"{path}.value", digits, say)
+            limit = _judged(a.limit, a.unit, f"{path}.limit", digits, say)
+            if a.met is not False or str(value) != str(limit):
+                break
+        cells = (value, limit, words[a.met], Name(a.source))
+        rows.append(Row(Name(a.rule), cells, note=Name(a.note), mark=marks[a.met]))
     return rows
 
 
-def _limit(value: float | str | None, unit: str, path: str, say: Say) -> Figure | Name:
+def _judged(
+    value: float | str | None, unit: str, path: str, digits: int, say: Say
+) -> Figure | Name:
     if isinstance(value, bool) or value is None:
         return Name(NOT_GIVEN if value is None else "yes" if value else "no")
     if isinstance(value, int | float):
         if unit in ("%", "fraction"):
-            return say.percent(value, path, digits=3)
-        return say.figure(float(value), unit, path)
+            return say.percent(value, path, digits=digits)
+        return say.figure(float(value), unit, path, digits=digits)
     return Name(value)
 
 

@@ -56,6 +56,8 @@ class SiteContext:
     parties: dict[str, str] = field(default_factory=dict)
     paper: str = ""
     """A4 or letter; the printer's choice when empty."""
+    us: bool = False
+    """Print temperatures in °F and areas in ft²."""
     decimal_mark: str = "."
     group_mark: str = NARROW
     options: RenderOptions = field(default_factory=RenderOptions)
@@ -104,6 +106,7 @@ def context_from(
         method_version=method_version,
         parties={} if options.redact else parties,
         paper=PAPERS.get(str(settings.get("paper")).lower(), ""),
+        us=settings.get("units") == "US",
         decimal_mark=str(settings.get("decimal_mark") or "."),
         group_mark=str(settings.get("group_mark") or NARROW),
         options=options,
@@ -254,7 +257,7 @@ def render_site(site: SiteResult, context: SiteContext) -> str:
 
     if context.options.redact:
         site = redacted(site, context.codes, context.hidden)
-    say = Say(context.currency, context.decimal_mark, context.group_mark)
+    say = Say(context.currency, context.decimal_mark, context.group_mark, us=context.us)
     return page("site.html", site_page(site, say, context), context.options, "..")
 
 
@@ -266,7 +269,7 @@ def render_portfolio(result: PortfolioResult, options: RenderOptions) -> str:
     context = context_of(result, options)
     if options.redact:
         result = redacted_portfolio(result, context.codes)
-    say = Say(context.currency, context.decimal_mark, context.group_mark)
+    say = Say(context.currency, context.decimal_mark, context.group_mark, us=context.us)
     return page("portfolio.html", portfolio_page(result, say, context), options, ".")
 
 

@@ -90,9 +90,14 @@ def trail(derivations: list[Derivation], say: Say) -> dict[str, TrailModel]:
     """Every derivation as a fold-out, by the key of its figure."""
     known = {d.figure for d in derivations}
     out = {}
-    for d in derivations:
+    for i, d in enumerate(derivations):
         value = (
-            Figure(say.number(d.value, 6), unit_words(d.unit), d.figure, float(d.value))
+            Figure(
+                say.number(d.value, 6),
+                unit_words(d.unit),
+                f"derivations[{i}].value",
+                float(d.value),
+            )
             if isinstance(d.value, int | float)
             else Figure(_text(d.value, say), unit_words(d.unit))
         )

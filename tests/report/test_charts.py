@@ -158,3 +158,13 @@ def test_png_is_what_it_says():
     assert raw[:5] == bytes([0, 10, 20, 30, 255])
     assert len(raw) == 2 * (1 + 3 * 4)
     assert io.BytesIO(data).read(4) == b"\x89PNG"
+
+
+def test_temperatures_follow_the_settings():
+    site = make_site()
+    kind = CHARTS["signature"]
+    made = kind.build(SiteView(site, site), Say("USD", us=True))
+    assert made.layout["xaxis"]["title"]["text"] == "mean outdoor temperature, °F"
+    usual = kind.build(SiteView(site, site), SAY)
+    warm = made.data[-1]["x"]
+    assert warm == pytest.approx(np.array(usual.data[-1]["x"]) * 1.8 + 32, abs=0.02)

@@ -86,6 +86,7 @@ def test_units_in_words():
     assert unit_words("EUR/year") == "EUR a year"
     assert unit_words("m3") == "m³"
     assert unit_words("fraction") == ""
+    assert unit_words("1/year") == "a year"
 
 
 def test_sentence_sets_parts_in_place():
@@ -98,3 +99,24 @@ def test_lists_and_shares():
     assert listed(["a"]) == "a"
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert share(0.966) == f"97{NARROW}%"
+
+
+def test_us_units_change_what_is_printed_and_not_the_value():
+    """NIST SP 811, appendix B: 1 ft² = 0.092 903 04 m²; t/°F = 1.8 t/°C + 32."""
+    say = Say("USD", us=True)
+    area = say.figure(929.0304, "m2", "floor_area")
+    assert (area.unit, area.value) == ("ft²", 929.0304)
+    assert area.text == f"10{NARROW}000"
+    warm = say.figure(14.0, "degC", "x")
+    assert (str(warm), warm.value) == ("57.2 °F", 14.0)
+    slope = say.figure(18.0, "kWh/day/K", "x")
+    assert str(slope) == "10 kWh a day per °F"
+    assert say.temperature(100.0) == 212.0
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(7.9e-16, "about 0"), (5e-05, f"5.00{NARROW}×{NARROW}10⁻⁵"), (0.00012, "0.000120"), (0, "0")],
+)
+def test_small_numbers(value, text):
+    assert SAY.number(value) == text

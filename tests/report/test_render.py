@@ -13,7 +13,9 @@ import pytest
 from mv.findings import RenderError
 from mv.quantity import around
 from mv.report.check_page import CheckMeter, CheckResult, render_check
+from mv.report.format import Say
 from mv.report.pdf import VARIABLE, find_browser, print_pdf
+from mv.report.record import acceptance_rows
 from mv.report.render import (
     RenderOptions,
     context_from,
@@ -22,7 +24,7 @@ from mv.report.render import (
     render_portfolio,
     render_site,
 )
-from mv.results import to_json
+from mv.results import Acceptance, to_json
 from tests.report.fabricated import (
     make_comparison,
     make_portfolio,
@@ -112,6 +114,14 @@ def test_every_acceptance_row_names_its_source(portfolio, pages):
         for row in site.acceptance:
             assert row.source
             assert row.source in pages[site.site]
+
+
+def test_unmet_rule_never_looks_like_its_limit():
+    short = Acceptance(
+        rule="months", value=11.9918, limit=12.0, unit="months", met=False, source="a"
+    )
+    (row,) = acceptance_rows([short], Say())
+    assert [str(c) for c in row.cells[:3]] == ["11.99 months", "12 months", "not met"]
 
 
 def test_links_lead_somewhere(pages):

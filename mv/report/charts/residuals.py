@@ -88,29 +88,29 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
 
 @chart("residuals_temperature", "site", "Does the model miss at some temperatures?")
 def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
-    """Residuals against temperature, with the mean of each step of 5 °C."""
+    """Residuals against temperature, with the mean of each step."""
     found = _residuals(view)
     if found is None or not np.isfinite(view.rows.temperature[found[0]]).any():
         return NotDrawn("chart-residuals-temperature", question, "there are no temperatures")
     mask, residual = found
-    temperature = np.round(view.rows.temperature[mask], 1)
+    step, degree = say.temperature_step, say.temperature_unit
+    temperature = np.round(say.temperature(view.rows.temperature[mask]), 1)
     ok = np.isfinite(temperature)
     temperature, residual = temperature[ok], residual[ok]
-    lower = np.floor(temperature / 5).astype(int) * 5
+    lower = np.floor(temperature / step).astype(int) * step
     x, y, clear = [], [], 0
     for b in np.unique(lower):
         here = residual[lower == b]
         mean = float(here.mean())
         if len(here) > 4:
             clear += abs(mean) > 2 * float(here.std(ddof=1)) / np.sqrt(len(here))
-        x += [int(b), int(b) + 5, int(b) + 5]
+        x += [int(b), int(b) + step, int(b) + step]
         y += [round(mean, 3), round(mean, 3), None]
     title = (
         "No step of temperature is missed clearly"
         if clear == 0
-        else f"{clear} step{'s' if clear > 1 else ''} of 5 °C lie{'' if clear > 1 else 's'} "
-        f"clearly "
-        "off the model"
+        else f"{clear} step{'s' if clear > 1 else ''} of {step} {degree} "
+        f"lie{'' if clear > 1 else 's'} clearly off the model"
     )
     unit = view.per_day
     return Chart(
@@ -118,7 +118,7 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
         question=question,
         title=title,
         alt=f"{title}. Measured less modelled use in {unit} against mean outdoor temperature, with "
-        "the mean of each step of 5 °C.",
+        f"the mean of each step of {step} {degree}.",
         data=[
             points(
                 "bill" if view.is_bills else "day",
@@ -129,16 +129,16 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
                 size=5,
                 opacity=0.6,
             ),
-            line("mean of 5 °C", x, np.array(y, dtype=float), "ink", width=2.4),
+            line(f"mean of {step} {degree}", x, np.array(y, dtype=float), "ink", width=2.4),
         ],
         layout=layout(
-            axis("mean outdoor temperature, °C"),
+            axis(f"mean outdoor temperature, {degree}"),
             axis(f"measured − model, {unit}"),
             shapes=[rule(y=0)],
         ),
         table=Table(
-            ("°C", f"mean of measured − model, {unit}", "rows"),
-            _by_bins(lower, residual, lambda b: f"{b} to {b + 5}".replace("-", "−"), say),
+            (degree, f"mean of measured − model, {unit}", "rows"),
+            _by_bins(lower, residual, lambda b: f"{b} to {b + step}".replace("-", "−"), say),
         ),
         note="Clearly: the mean of a step lies more than two of its standard errors from zero "
         "(independent errors assumed; common practice, no source).",

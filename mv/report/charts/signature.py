@@ -14,12 +14,14 @@ from mv.report.format import Say, share
 KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non-operating": ("other day", "dot")}
 
 
-def _bins(temperature: np.ndarray, energy: np.ndarray, mask: np.ndarray) -> dict[int, tuple]:
-    """Mean energy and count by bins of 5 °C."""
+def _bins(
+    temperature: np.ndarray, energy: np.ndarray, mask: np.ndarray, step: int
+) -> dict[int, tuple]:
+    """Mean energy and count by steps of temperature."""
     ok = mask & np.isfinite(temperature) & np.isfinite(energy)
     if not ok.any():
         return {}
-    lower = np.floor(temperature[ok] / 5).astype(int) * 5
+    lower = np.floor(temperature[ok] / step).astype(int) * step
     values = energy[ok]
     return {
         int(b): (float(values[lower == b].mean()), int((lower == b).sum()))
@@ -36,7 +38,10 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if not np.isfinite(rows.temperature).any():
         return NotDrawn("chart-signature", question, "there are no temperatures")
     before, after = rows.of("baseline"), rows.of("reporting")
-    temperature, measured = np.round(rows.temperature, 1), numbers(rows.measured, 4)
+    temperature, measured = (
+        np.round(say.temperature(rows.temperature), 1),
+        numbers(rows.measured, 4),
+    )
     size = 7 if view.is_bills else 4
     data = [
         points(
@@ -58,13 +63,20 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ),
     ]
     curve = model.curve
+    at = numbers(say.temperature(np.array(curve.get("temperature", []), dtype=float)), 4)
     for name, values in curve.items():
         if name == "temperature":
             continue
         words, dash = KINDS_OF_DAY.get(name.replace("_", "-"), (name.replace("_", " "), "dashdot"))
         words = f"model, {words}" if len(curve) > 2 else "model"
         data.append(
-            line(words, numbers(curve["temperature"], 4), numbers(values, 4), "ink", dash=dash)
+            line(
+                words,
+                numbers(say.temperature(np.array(curve["temperature"])), 4),
+                numbers(values, 4),
+                "ink",
+                dash=dash,
+            )
         )
     what = "bills" if view.is_bills else "days"
     with np.errstate(invalid="ignore"):
@@ -80,12 +92,13 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         title = f"{share(1 - below)} of the {what} after the works lie above the model"
     else:
         title = f"The {what} after the works lie on both sides of the model"
-    left = _bins(temperature, measured, before)
-    right = _bins(temperature, measured, after)
+    step, degree = say.temperature_step, say.temperature_unit
+    left = _bins(temperature, measured, before, step)
+    right = _bins(temperature, measured, after, step)
     unit = view.per_day
     table = []
     for b in sorted(left.keys() | right.keys()):
-        cells = [f"{b} to {b + 5}".replace("-", "−")]
+        cells = [f"{b} to {b + step}".replace("-", "−")]
         for side in (left, right):
             mean, n = side.get(b, (None, 0))
             cells += [say.number(mean) if n else "none", str(n)]
@@ -95,11 +108,11 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         question=question,
         title=title,
         alt=f"{title}. Each dot is one of the {what}: energy in {unit} against mean outdoor "
-        "temperature in °C; diamonds before the works, dots after; lines show the model.",
+        f"temperature in {degree}; diamonds before the works, dots after; lines show the model.",
         data=data,
-        layout=layout(axis("mean outdoor temperature, °C"), axis(unit, rangemode="tozero")),
+        layout=layout(axis(f"mean outdoor temperature, {degree}"), axis(unit, rangemode="tozero")),
         table=Table(
-            ("°C", f"before, mean {unit}", what, f"after, mean {unit}", what), tuple(table)
+            (degree, f"before, mean {unit}", what, f"after, mean {unit}", what), tuple(table)
         ),
         height=400,
     )
