@@ -221,3 +221,19 @@ def test_unreadable_readings_become_the_reason(write_portfolio):
 def test_temperatures_that_cannot_be_read_become_the_reason(write_portfolio):
     site = prepared(write_portfolio(files={"weather/hill.csv": "nothing of use\n"}))
     assert site.carriers[0].reason.startswith("there are no temperatures: weather/hill.csv")
+
+
+def test_daily_readings_keep_their_energy_over_the_clock_changes(write_portfolio, tools):
+    use = tools.daily_use()
+    rows = "\n".join(f"{d:%Y-%m-%d},{v:.2f}" for d, v in use.items())
+    site = prepared(
+        write_portfolio(
+            tables={
+                "sites.csv": "site,time_zone,weather,operating_week\nshop,Europe/Lisbon,hill,Mon-Fri\n",
+            },
+            files={"meters/m1.csv": f"date,kWh\n{rows}\n"},
+        )
+    )
+    rows = site.carriers[0].rows
+    assert len(rows) == len(use)
+    assert rows["energy"].to_numpy() == pytest.approx(use.to_numpy().round(2), abs=1e-9)

@@ -22,7 +22,7 @@ DRIVER = "driver:"
 """Prefix of the columns that hold further independent variables."""
 
 _DAY_S = 86_400
-_HOURS_OF_WEEK = 168
+_HOUR_STATUSES = (USED, "temperature_missing", "coverage_low")
 _EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
 
 
@@ -225,16 +225,14 @@ def hourly_rows(
     weekday = _weekday(dates)
     operating, _ = _calendar_on(calendar, pd.DatetimeIndex(dates))
     group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
-    status = np.full(size, USED, dtype=object)
-    status[~np.isfinite(degrees)] = "temperature_missing"
-    status[~usable] = "coverage_low"
+    status = np.where(usable, np.where(np.isfinite(degrees), 0, 1), 2).astype(np.int8)
     return pd.DataFrame(
         {
             "energy": sums,
             "temperature": degrees,
             "hour_of_week": (group[day] * 24 + local.hour.to_numpy()).astype(np.int16),
             "operating": operating[day],
-            "status": status,
+            "status": pd.Categorical.from_codes(status, _HOUR_STATUSES),
         },
         index=index,
     )
@@ -243,7 +241,7 @@ def hourly_rows(
 def used(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows that a model may see, in order of time."""
     if "status" in rows.columns:
-        keep = rows["status"].astype(object).to_numpy() == USED
+        keep = np.asarray(rows["status"] == USED)
         if not keep.all():
             rows = rows[keep]
     moments = moments_of(rows)
