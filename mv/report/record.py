@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from mv.findings import Finding, gravest_first
-from mv.report.format import (
+from mv.report.format import decimals_for, (
     NOT_GIVEN,
     Figure,
     Name,
@@ -37,14 +37,22 @@ def acceptance_rows(table: list[Acceptance], say: Say) -> list[Row]:
     rows = []
     for i, a in enumerate(table):
         path = f"acceptance[{i}]"
-        for digits in range(3, 8):  # an unmet rule never shows a value that looks like its limit
-            value = _judged(a.value, a.unit, f"{path}.value", digits, say)
-            limit = _judged(a.limit, a.unit, f"{path}.limit", digits, say)
-            if a.met is not False or str(value) != str(limit):
-                break
+        digits = _digits_apart(a)
+        value = _judged(a.value, a.unit, f"{path}.value", digits, say)
+        limit = _judged(a.limit, a.unit, f"{path}.limit", digits, say)
         cells = (value, limit, words[a.met], Name(a.source))
         rows.append(Row(Name(a.rule), cells, note=Name(a.note), mark=marks[a.met]))
     return rows
+
+
+def _digits_apart(a: Acceptance) -> int:
+    """Digits at which an unmet rule's value no longer looks like its limit; 3 for the others."""
+    if a.met is not False or not (isinstance(a.value, float) and isinstance(a.limit, float)):
+        return 3
+    for digits in range(3, 9):
+        if round(a.value, decimals_for(abs(a.value), digits)) != a.limit:
+            return digits
+    return 9
 
 
 def _judged(

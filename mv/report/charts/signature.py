@@ -69,15 +69,7 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             continue
         words, dash = KINDS_OF_DAY.get(name.replace("_", "-"), (name.replace("_", " "), "dashdot"))
         words = f"model, {words}" if len(curve) > 2 else "model"
-        data.append(
-            line(
-                words,
-                numbers(say.temperature(np.array(curve["temperature"])), 4),
-                numbers(values, 4),
-                "ink",
-                dash=dash,
-            )
-        )
+        data.append(line(words, at, numbers(values, 4), "ink", dash=dash))
     what = "bills" if view.is_bills else "days"
     with np.errstate(invalid="ignore"):
         ok = after & np.isfinite(measured) & np.isfinite(rows.modelled)
