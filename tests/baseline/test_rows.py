@@ -259,3 +259,21 @@ def test_used_rows_come_in_order_of_time():
         index=pd.DatetimeIndex(["2024-01-03", "2024-01-02", "2024-01-01"], name="date"),
     )
     assert used(rows)["energy"].to_list() == [3.0, 1.0]
+
+
+def test_daily_readings_keep_days_of_23_and_25_hours_whole():
+    """One reading a day, at local midnight: Berlin's 2023-03-26 and 2023-10-29 (IANA)."""
+    days = pd.date_range("2023-01-01", "2023-12-31", name="start")
+    start = days.tz_localize("Europe/Berlin").tz_convert("UTC")
+    readings = pd.DataFrame({"energy": 24.0, "flag": "measured"}, index=start)
+    rows = daily_rows(
+        readings,
+        86400,
+        "Europe/Berlin",
+        temperature("2023-01-01", "2023-12-31"),
+        calendar("2023-01-01", "2023-12-31"),
+        0.9,
+    )
+    assert len(rows) == 365
+    assert (rows["status"] == "used").all()
+    assert (rows["energy"] == 24.0).all()
