@@ -44,9 +44,7 @@ Jobs = Annotated[
 Redact = Annotated[
     bool, typer.Option(help="Leave names out of pages and tables: keys become codes.")
 ]
-SingleFile = Annotated[
-    bool, typer.Option(help="Make each site page one file that needs no other.")
-]
+SingleFile = Annotated[bool, typer.Option(help="Make each site page one file that needs no other.")]
 Pdf = Annotated[
     bool, typer.Option(help="Print every page to PDF too; needs an installed Chromium.")
 ]
@@ -94,9 +92,7 @@ def report(
     out: Out = None,
     site: Sites = None,
     jobs: Jobs = None,
-    strict: Annotated[
-        bool, typer.Option(help="End with 1 when a site is not verifiable.")
-    ] = False,
+    strict: Annotated[bool, typer.Option(help="End with 1 when a site is not verifiable.")] = False,
     cache: Annotated[
         bool, typer.Option(help="Use what earlier runs computed from the same content.")
     ] = True,

@@ -160,8 +160,7 @@ def _annual_total(
 ) -> Interval:
     """Annual savings added up; the common part is taken of the adjusted baselines a year."""
     base = sum(
-        r.adjusted_baseline * r.annual.days / max(r.periods.reporting_days_used, 1)
-        for r in results
+        r.adjusted_baseline * r.annual.days / max(r.periods.reporting_days_used, 1) for r in results
     )
     return _total([r.annual.verified_savings for r in results], base, sigma, z, unit, confidence)
 
@@ -198,9 +197,7 @@ def _estimated(sites: Sequence[SiteResult], standings: dict[str, str]) -> dict[s
     return sums
 
 
-def _groups(
-    used: Sequence[SiteResult], prior: Prior, confidence: float
-) -> list[dict[str, Any]]:
+def _groups(used: Sequence[SiteResult], prior: Prior, confidence: float) -> list[dict[str, Any]]:
     """Pooled savings by group and carrier, for portfolios that name groups."""
     keys = dict.fromkeys((r.group, r.carrier, r.unit) for r in used if r.group)
     rows = []
