@@ -102,7 +102,7 @@ def judge(
     fit: Fit,
     statistics: FitStatistics | None = None,
     own: Mapping[str, Any] | None = None,
-    granularity: str = "daily",
+    granularity: str | None = None,
     quantity: Literal["energy", "demand"] = "energy",
     baseline_months: float | None = None,
     reporting_months: float | None = None,
@@ -119,7 +119,7 @@ def judge(
     profile : name of a shipped profile or of one in `own`.
     fit, statistics : the baseline; its statistics unless others are given.
     own : profiles of the portfolio, same form as the data file.
-    granularity : what a row of the fit is; told in the table.
+    granularity : what a row of the fit is (daily, bills), where the table shall tell it.
     quantity : what the baseline models.
     baseline_months, reporting_months : length of the periods.
     baseline_coverage : share of the baseline's days that are used.
@@ -171,7 +171,7 @@ def judge(
             if rule == "expected_fractional_uncertainty" and value is not None:
                 usable = saving_fraction is not None and expected_fraction
                 value = value * abs(saving_fraction) / expected_fraction if usable else None
-        elif rule == "cv_rmse":
+        elif rule == "cv_rmse" and granularity:
             label, value = f"{label}, {granularity}", values[rule]
         else:
             value = values[rule]
