@@ -159,8 +159,10 @@ GLOSSARY: tuple[Term, ...] = (
     ),
     Term(
         "forms 1P to 5P",
-        "Shapes of the model: 1P a level; 2P a line; 3PH and 3PC a level with a heating or a cooling "
-        "slope beyond a change point; 4P two slopes that meet; 5P both slopes with a level between.",
+        "Shapes of the model: 1P a level; 2P a line; 3PH and 3PC a level with a heating or a "
+        "cooling "
+        "slope beyond a change point; 4P two slopes that meet; 5P both slopes with a level "
+        "between.",
         G14,
     ),
     Term("change point", "The temperature at which the model's slope changes.", G14, "", "°C"),

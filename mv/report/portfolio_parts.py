@@ -10,6 +10,9 @@ from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, sentence
 from mv.report.rows import Row
 from mv.results import CarrierTotal, PortfolioResult
 
+MOST_RANKED = 20
+"""Sites listed as below their estimate; all stand in the table of sites."""
+
 
 def carrier_tables(totals: list[CarrierTotal], say: Say, level: str) -> list[dict[str, Any]]:
     """One table a carrier: from its adjusted baseline to its realisation rate, both bounds."""
@@ -126,7 +129,7 @@ def ranked(result: PortfolioResult, say: Say, hrefs: dict[str, str]) -> list[dic
     """Sites below their estimate, by the money that is missing."""
     names = {s.site: s.name or s.site for s in result.sites}
     out = []
-    for i, entry in enumerate(result.money.get("ranked") or []):
+    for i, entry in enumerate((result.money.get("ranked") or [])[:MOST_RANKED]):
         key = str(entry.get("site", ""))
         short = entry.get("shortfall")
         if short is None or short <= 0:

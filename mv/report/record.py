@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from mv.findings import Finding, gravest_first
-from mv.report.format import decimals_for, (
+from mv.report.format import (
     NOT_GIVEN,
     Figure,
     Name,
     Say,
+    decimals_for,
 )
 from mv.report.rows import Digest, Plain, Row
 from mv.results import Acceptance, InputFile
