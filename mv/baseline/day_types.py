@@ -154,23 +154,17 @@ def _named(
     for kind in range(types):
         mine = (code == kind) & (count > 0)
         shares.append(float(count[mine & work].sum() / max(count[mine].sum(), 1.0)))
-        labels.append(_label(mine, pool, count))
+        labels.append(_label(mine))
     return DayTypes(tuple(labels), tuple(int(c) for c in code), tuple(shares))
 
 
-def _label(mine: np.ndarray, pool: np.ndarray, count: np.ndarray) -> str:
-    """Such as `operating Mon–Thu`, `non-operating Sun and rare days`."""
+def _label(mine: np.ndarray) -> str:
+    """Such as `operating Mon–Thu`, `non-operating Wed, Sun`."""
     parts = []
     for word, base in (("operating", 0), ("non-operating", 7)):
         days = [d for d in range(7) if mine[base + d]]
-        if not days:
-            continue
-        own = [d for d in days if pool[base + d] == base + d]
-        text = _days(own)
-        if len(own) < len(days):
-            rare = _days([d for d in days if d not in own])
-            text = f"{text} and single {rare}" if text else f"single {rare}"
-        parts.append(f"{word} {text}")
+        if days:
+            parts.append(f"{word} {_days(days)}")
     return " or ".join(parts)
 
 

@@ -43,7 +43,9 @@ def test_a_half_used_saturday_becomes_a_type():
     assert all(f.terms.days == "types" for f in found)
     types = found[0].terms.day_types
     assert types.labels[1:] == ("non-operating Sat", "operating Mon–Fri")
-    assert types.labels[0].startswith("non-operating Sun and single ")
+    # holidays are like Sundays
+    assert types.labels[0].startswith("non-operating ")
+    assert types.labels[0].endswith(", Sun")
     names = dict(zip(found[0].term_names, found[0].coefficients, strict=True))
     assert names["non-operating Sat"] == pytest.approx(75, abs=20)
     assert names["operating Mon–Fri"] == pytest.approx(150, abs=20)
@@ -121,3 +123,22 @@ def test_no_effect_without_kinds_of_day():
     rows = site(0).assign(operating=1.0, energy=100.0)
     fit = select(rows, "daily").fit
     assert operating_day_effect(fit, rows, rows) is None
+
+
+def test_a_school_in_its_holidays():
+    """Eight weeks of closure that use less than a weekend become a type of their own."""
+    rows = site(4, noise=8.0, holidays=0)
+    summer = (rows.index >= "2021-07-05") & (rows.index < "2021-08-30")
+    weekday = rows.index.day_of_week < 5
+    rows.loc[summer & weekday, "operating"] = 0.0
+    rows.loc[summer & weekday, "energy"] -= 150 + 90
+    fit = select(rows, "daily").fit
+    assert fit.terms.days == "types"
+    assert fit.terms.day_types.labels == (
+        "non-operating Mon–Fri",
+        "non-operating Sat–Sun",
+        "operating Mon–Fri",
+    )
+    names = dict(zip(fit.term_names, fit.coefficients, strict=True))
+    assert names["non-operating Sat–Sun"] == pytest.approx(90, abs=12)
+    assert names["operating Mon–Fri"] == pytest.approx(240, abs=12)
