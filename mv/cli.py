@@ -135,6 +135,15 @@ def report(
 
 
 @app.command()
+def plan(folder: Folder, out: Out = None, site: Sites = None) -> None:
+    """Plan the verification before the works: what the meters will be able to show."""
+    from mv.run.planning import write_portfolio_plan
+
+    default = _default_out(folder)
+    print(write_portfolio_plan(folder, out or default.with_name(f"{default.name}-plan"), site))
+
+
+@app.command()
 def render(
     results: Annotated[Path, typer.Argument(help="A results.json, or the folder it lies in.")],
     out: Out = None,
@@ -182,7 +191,7 @@ def _say_findings(error) -> None:
             if finding.column:
                 place += (", " if place else "") + f"column {finding.column}"
             _say(f"  {place + ': ' if place else ''}{finding.message}")
-    count = len(findings)
+    count = sum(f.action == "refuse" for f in findings)
     _say(f"{count} problem{'s' if count != 1 else ''} in the folder; nothing was written.")
 
 

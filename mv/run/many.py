@@ -24,6 +24,7 @@ import orjson
 
 from mv import __version__
 from mv.findings import Finding, FolderError
+from mv.plan.frozen import of_folder
 from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult
@@ -196,6 +197,7 @@ class _Run:
         self.descriptions: dict[str, SiteDescription] = {k: portfolio.describe(k) for k in keys}
         self.keys: dict[str, str | None] = {k: cache.key(d) for k, d in self.descriptions.items()}
         self.failures: dict[str, Failure] = {}
+        self.plan, self.plan_findings = of_folder(portfolio)
 
     # -- the whole run --------------------------------------------------------------------
 
@@ -251,7 +253,14 @@ class _Run:
             summaries = self._first(engine, drafts, progress)
             context = learn_context(self.portfolio, summaries)
             results = self._second(engine, drafts, context, stage, progress)
-        return conclude_portfolio(self.portfolio, results, context, __version__)
+        return conclude_portfolio(
+            self.portfolio,
+            results,
+            context,
+            plan=self.plan,
+            findings=self.plan_findings,
+            version=__version__,
+        )
 
     # -- passes ---------------------------------------------------------------------------
 
@@ -294,7 +303,8 @@ class _Run:
         from mv.verify.site import failed
 
         page = self._page_context()
-        marks = pickle.dumps((context, page), protocol=5)
+        plan = self.portfolio.digests.get("plan.json")
+        marks = pickle.dumps((context, page, plan), protocol=5)
         results: dict[str, SiteResult] = {}
         finals = {
             name: hashlib.sha256(marks + key.encode()).hexdigest() if key else None
@@ -315,7 +325,17 @@ class _Run:
         direct = stage is not None and not self.options.cluster and not self.cache.folder
         keep = str(stage) if direct else None
         tasks = (
-            (n, (self.held.pop(n, None) or drafts(n), context, page, keep, stage is not None))
+            (
+                n,
+                (
+                    self.held.pop(n, None) or drafts(n),
+                    context,
+                    self._plan_of(n),
+                    page,
+                    keep,
+                    stage is not None,
+                ),
+            )
             for n in missing
         )
         for name, answer in engine.map(work.second_pass, tasks):
@@ -336,6 +356,15 @@ class _Run:
         return [results[name] for name in self.descriptions]
 
     # -- small things ---------------------------------------------------------------------
+
+    def _plan_of(self, name: str) -> dict[str, Any] | None:
+        """The frozen plan with this site's part alone."""
+        from mv.plan.frozen import site_of
+
+        if self.plan is None:
+            return None
+        own = site_of(self.plan, name)
+        return {**self.plan, "sites": [own] if own else []}
 
     def _size(self, name: str) -> int:
         description = self.descriptions[name]

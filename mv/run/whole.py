@@ -7,8 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from mv.findings import Finding
 from mv.money.invested import invested
 from mv.money.portfolio_money import SiteMoney, portfolio_money
+from mv.plan.departures import portfolio_departures
+from mv.plan.early import drifting_sites
+from mv.plan.sampled import sample_result
 from mv.portfolio.schema import Portfolio, Retrofit
 from mv.quantity import Derivation
 from mv.report.pdf import print_pdf
@@ -33,17 +37,33 @@ def learn_context(portfolio: Portfolio, summaries: dict[str, Any]) -> Context:
 
 
 def conclude_portfolio(
-    portfolio: Portfolio, sites: Sequence[SiteResult], context: Context, version: str
+    portfolio: Portfolio,
+    sites: Sequence[SiteResult],
+    context: Context,
+    *,
+    plan: dict[str, Any] | None = None,
+    findings: Sequence[Finding] = (),
+    version: str,
 ) -> PortfolioResult:
-    """Totals, money and the trial's picture."""
-    shown: dict[str, Any] = {}
-    if context.placebo is not None:
-        shown = context.placebo.as_fields()
+    """Totals, money, the trial's picture, and what the frozen plan has to say to them."""
+    shown = context.placebo.as_fields() if context.placebo is not None else {}
     money, derivations = _money(portfolio, sites)
     result = roll_up(
-        portfolio, sites, prior=context.prior, money=money, placebo=shown, version=version
+        portfolio,
+        sites,
+        prior=context.prior,
+        money=money,
+        placebo=shown,
+        findings=findings,
+        version=version,
     )
-    return replace(result, derivations=derivations)
+    return replace(
+        result,
+        derivations=derivations,
+        departures=portfolio_departures(plan, result) if plan else [],
+        drifting=drifting_sites(sites),
+        sampling=sample_result(plan, sites) if plan else {},
+    )
 
 
 def _money(

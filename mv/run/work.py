@@ -51,18 +51,25 @@ def first_pass(description: SiteDescription, keep: str | None) -> FirstAnswer:
 
 
 def second_pass(
-    draft: bytes | str, context: Any, page: Any, keep: str | None, pages: bool = True
+    draft: bytes | str,
+    context: Any,
+    plan: dict[str, Any] | None,
+    page: Any,
+    keep: str | None,
+    pages: bool = True,
 ) -> SecondAnswer:
     """Conclude one site and make its page.
 
-    `draft`: bytes, or the name of the file that holds them.  `keep`: folder to write files
-    into; they come back in the answer when it is None.  Without `pages` the result keeps its
-    series and nothing else is made.
+    `draft`: bytes, or the name of the file that holds them.  `plan`: the frozen plan, of this
+    site's part at least.  `keep`: folder to write files into; they come back in the answer when
+    it is None.  Without `pages` the result keeps its series and nothing else is made.
     """
+    from mv.plan.attach import with_plan
     from mv.verify.site import conclude
 
     packed = draft if isinstance(draft, bytes) else Path(draft).read_bytes()
-    result = conclude(pickle.loads(packed), context)
+    kept = pickle.loads(packed)
+    result = with_plan(conclude(kept, context), kept.description, plan)
     if not pages:
         return SecondAnswer(result=result)
     return finish(result, page, keep)
