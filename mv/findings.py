@@ -324,6 +324,7 @@ _book(
 
 # -- the run -------------------------------------------------------------------------------
 _book("refuse", {"site_failed": "A site could not be worked on; the others were."})
+_book("note", {"site_counted_twice": "Two sites have the same readings to the last digit."})
 
 # -- one site ------------------------------------------------------------------------------
 _book(

@@ -97,7 +97,7 @@ def roll_up(
         placebo=placebo,
         groups=_groups(used, prior, confidence),
         words={"chance": chance_words(len(used), confidence)} if used else {},
-        findings=[*portfolio.findings, *findings],
+        findings=[*portfolio.findings, *findings, *counted_twice(used)],
         inputs=[
             InputFile(file=name, role="table", sha256=digest, rows_read=0, rows_used=0)
             for name, digest in sorted(portfolio.digests.items())
@@ -211,6 +211,27 @@ def _groups(used: Sequence[SiteResult], prior: Prior, confidence: float) -> list
             row["saved_in_a_year"] = asdict(total.annual_verified)
         rows.append(row)
     return rows
+
+
+def counted_twice(used: Sequence[SiteResult]) -> list[Finding]:
+    """Sites whose meters gave the very same energies: one saving must be claimed once."""
+    seen: dict[tuple, str] = {}
+    found = []
+    for result in used:
+        key = (result.carrier, result.unit, result.baseline_energy, result.measured)
+        first = seen.setdefault(key, result.site)
+        if first != result.site:
+            found.append(
+                Finding(
+                    "site_counted_twice",
+                    f"{result.site} and {first} have the same {result.carrier} readings to the "
+                    "last digit. Both are in the totals: take one of the two out of meters.csv, "
+                    "or give each its own meter.",
+                    file="meters.csv",
+                    site=result.site,
+                )
+            )
+    return found
 
 
 def chance_words(sites: int, confidence: float) -> str:

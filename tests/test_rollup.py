@@ -187,3 +187,14 @@ def test_results_come_back_from_json():
     assert isinstance(again, PortfolioResult)
     assert again == result
     assert isinstance(again.sites[0].avoided_energy, Interval)
+
+
+def test_one_saving_counted_at_two_sites_is_told():
+    sites = [site("a", 10.0, baseline_energy=900.0), site("b", 10.0, baseline_energy=900.0)]
+    (finding,) = rolled(sites).findings
+    assert finding.rule == "site_counted_twice"
+    assert str(finding) == (
+        "meters.csv: b and a have the same electricity readings to the last digit. Both are in "
+        "the totals: take one of the two out of meters.csv, or give each its own meter."
+    )
+    assert not rolled([sites[0], site("b", 10.0, baseline_energy=901.0)]).findings
