@@ -79,6 +79,8 @@ def temperatures_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndar
 
     Bills carry them in `daily_temperatures`, or as the series `temperature_daily` among the
     table's attributes; a day is its own mean.
+
+    Raises ModelError for bills that have neither.
     """
     if "daily_temperatures" in rows.columns:
         pieces = rows["daily_temperatures"].to_list()

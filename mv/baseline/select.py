@@ -37,7 +37,7 @@ from mv.baseline.fit_statistics import effective_n
 from mv.baseline.rows import DRIVER
 from mv.baseline.slopes_by_day import ADDED, SlopesByDay
 from mv.baseline.terms import LinearTerms
-from mv.findings import ModelError
+from mv.findings import Finding, ModelError
 
 Granularity = Literal["daily", "bills"]
 
@@ -90,7 +90,7 @@ class Selection:
     """The rule in words."""
     effective_n: float
     """n′ of the criterion."""
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     """Drivers left out, and why."""
 
 
@@ -116,7 +116,7 @@ def select(
         raise ModelError(f"rows are daily or bills, not {granularity!r}")
     sample = Sample.of(rows)
     rate = f"{unit}/day"
-    drivers, notes = _drivers(sample)
+    drivers, findings = _drivers(sample)
     plain = LinearTerms(drivers=drivers, driver_means=_means(sample, drivers))
     tried: list[CandidateFit] = []
     for days in _day_terms(sample, granularity):
@@ -158,7 +158,7 @@ def select(
     rule = RULE.format(
         rows=ROWS_BEYOND[granularity], blocks="months" if granularity == "daily" else "bills"
     )
-    return Selection(final, others[0].fit if others else None, tuple(told), rule, n, notes)
+    return Selection(final, others[0].fit if others else None, tuple(told), rule, n, findings)
 
 
 def bic(fit: Fit, n: float) -> float:
@@ -319,10 +319,16 @@ def _slopes_by_day(sample: Sample, best: CandidateFit, unit: str) -> list[Candid
     return out
 
 
-def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
     """Drivers that can be told apart from level, temperature and operating days."""
     names = [c.removeprefix(DRIVER) for c in sample.rows.columns if str(c).startswith(DRIVER)]
-    taken, notes = [], []
+    taken: list[str] = []
+    findings: list[Finding] = []
+
+    def leave_out(name: str, why: str) -> None:
+        message = f"The driver {name} {why}; it is left out of the model."
+        findings.append(Finding("driver_unused", message, file="drivers.csv"))
+
     columns = [np.ones(len(sample)), sample.temperature]
     operating = sample.rows["operating"].to_numpy(dtype=float)
     if operating.std() > 0:
@@ -336,15 +342,15 @@ def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[str, ...]]:
         x = np.column_stack(columns)
         rest = values - x @ np.linalg.lstsq(x, values, rcond=None)[0]
         if spread <= 1e-18 * float(values @ values):
-            notes.append(f"the driver {name} does not vary in the baseline and is left out")
+            leave_out(name, "does not vary in the baseline period")
         elif float(rest @ rest) * DRIVER_VIF_MOST < spread:
-            notes.append(f"the driver {name} can't be told from the other terms and is left out")
+            leave_out(name, "can't be told from temperature, operating days and other drivers")
         elif len(sample) < 3 * (len(columns) + 1):
-            notes.append(f"there are too few rows for the driver {name}; it is left out")
+            leave_out(name, f"needs more rows than the {len(sample)} of the baseline period")
         else:
             taken.append(name)
             columns.append(values)
-    return tuple(taken), tuple(notes)
+    return tuple(taken), tuple(findings)
 
 
 def _means(sample: Sample, drivers: tuple[str, ...]) -> dict[str, float]:

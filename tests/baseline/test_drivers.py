@@ -43,6 +43,7 @@ def test_overlaps_are_told():
         [row(dt.date(2024, 1, 1), dt.date(2024, 1, 2), 4), row(dt.date(2024, 1, 2), None, 3)]
     )
     assert series["production"].to_list() == [2.0, 5.0]
+    assert findings[0].rule == "driver_overlap"
     assert str(findings[0]) == (
         "drivers.csv, line 2, column start: Rows of the driver production overlap on 1 days; they "
         "are added up. Give each day one row."
@@ -97,15 +98,20 @@ def test_driver_without_value_is_refused():
 @pytest.mark.parametrize(
     ("values", "note"),
     [
-        (lambda rows: 4.0, "the driver production does not vary in the baseline and is left out"),
+        (
+            lambda rows: 4.0,
+            "The driver production does not vary in the baseline period; it is left out of the "
+            "model.",
+        ),
         (
             lambda rows: 2 * rows["temperature"] + 1,
-            "the driver production can't be told from the other terms and is left out",
+            "The driver production can't be told from temperature, operating days and other "
+            "drivers; it is left out of the model.",
         ),
     ],
 )
 def test_driver_that_tells_nothing_is_left_out(values, note):
     rows = site()
     selection = select(rows.assign(**{"driver:production": values(rows)}), "daily")
-    assert selection.notes == (note,)
+    assert [(f.rule, f.message) for f in selection.findings] == [("driver_unused", note)]
     assert "driver:production" not in selection.fit.term_names
