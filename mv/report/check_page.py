@@ -115,7 +115,7 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
         title=title,
         alt=f"{title}. Readings in {unit} a day; spans left out are shaded.",
         data=data,
-        layout=layout(date_axis(), axis(f"{unit} a day"), shapes=shapes),
+        layout=layout(date_axis(), axis(f"{unit} a day", rangemode="tozero"), shapes=shapes),
         table=Table(
             ("day", f"{unit} a day", "status"),
             tuple(

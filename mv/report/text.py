@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.format import MINUS, NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
 from mv.results import CarrierResult, SiteResult
 from mv.units import CARRIERS
 
@@ -113,9 +113,7 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
             **span,
         )
     if site.verdict == "use increased":
-        more = site.avoided_energy.scaled(-1.0, site.avoided_energy.unit)
-        figure = say.interval(more, "avoided_energy")["value"]
-        more_figure = Figure(figure.text, figure.unit, "avoided_energy.value", told["value"].value)
+        more_figure = _turned(told["value"])
         return sentence(
             "Between {start} and {end}, {name} used about {more} of {carrier} more than the "
             "baseline "
@@ -163,12 +161,12 @@ def range_sentence(site: SiteResult, say: Say) -> Sentence:
         return sentence(words, level=level, low=told["low"], high=told["high"], limit=seen)
     if site.verdict == "use increased":
         return sentence(
-            "The range at {level} confidence is {low} to {high}. The retrofit may still have "
-            "worked, and "
-            "something else changed. Check first: {checks}.",
+            "With {level} confidence use was between {low} and {high} higher. The retrofit "
+            "may still "
+            "have worked, and something else changed. Check first: {checks}.",
             level=level,
-            low=told["low"],
-            high=told["high"],
+            low=_turned(told["high"]),
+            high=_turned(told["low"]),
             checks=listed(list(CHECK_FIRST)),
         )
     return sentence(
@@ -227,6 +225,12 @@ def money_sentence(site: SiteResult, say: Say) -> Sentence:
     )
 
 
+def _turned(figure: Figure) -> Figure:
+    """A figure printed with its sign turned (a negative saving as more use); its value stays."""
+    text = figure.text.removeprefix(MINUS) if figure.text.startswith(MINUS) else MINUS + figure.text
+    return Figure(text, figure.unit, figure.path, figure.value)
+
+
 def _clause(text: str) -> str:
     """A sentence as part of another: no full stop."""
     return text.strip().rstrip(".")
@@ -268,6 +272,14 @@ def realisation_sentence(site: SiteResult, say: Say) -> Sentence | None:
     estimated = say.figure(
         annual.estimated_savings, annual.unit, "annual.estimated_savings", digits=4
     )
+    if annual.verified_savings.value <= 0:
+        return sentence(
+            "In a year at normal conditions use would be {v} higher than before; the "
+            "estimate was a "
+            "saving of {e}.",
+            v=_turned(verified["value"]),
+            e=estimated,
+        )
     if rate["low"].value is None:
         return sentence(
             "In a year at normal conditions {v} are saved, {r} of the estimated {e}.",

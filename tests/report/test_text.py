@@ -60,6 +60,7 @@ def test_use_increased_turns_the_sign_and_lists_what_to_check():
     figure = next(p for p in first.parts if getattr(p, "path", "") == "avoided_energy.value")
     assert figure.value == -8_000.0  # what the page carries is the result's own value
     told = plain(text.range_sentence(site, SAY))
+    assert told.startswith("With 90 % confidence use was between 2 000 kWh and 14 000 kWh higher.")
     assert "may still have worked" in told
     assert "Check first: hours of use," in told
 

@@ -53,7 +53,7 @@
       a.linecolor = styles.getPropertyValue("--ink").trim();
       a.tickfont = { color: styles.getPropertyValue("--muted").trim(), size: 12 };
       a.zeroline = false;
-      a.automargin = true;
+      a.automargin = axis === "y";
       a.showline = axis === "x";
       a.separatethousands = true;
       a.exponentformat = "none";
