@@ -117,7 +117,14 @@ def select(
     sample = Sample.of(rows)
     rate = f"{unit}/day"
     drivers, findings = _drivers(sample)
-    plain = LinearTerms(drivers=drivers, driver_means=_means(sample, drivers))
+    operating = sample.rows["operating"].to_numpy(dtype=float)
+    plain = LinearTerms(
+        drivers=drivers,
+        driver_means=_means(sample, drivers),
+        share=float(np.average(operating, weights=sample.weights))
+        if granularity == "bills"
+        else None,
+    )
     tried: list[CandidateFit] = []
     for days in _day_terms(sample, granularity):
         tried += _candidates(sample, replace(plain, days=days), granularity, rate)

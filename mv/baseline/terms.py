@@ -27,9 +27,10 @@ class LinearTerms:
     drivers: tuple[str, ...] = ()
     """Names of the driver columns, without prefix."""
     day_types: DayTypes | None = None
-    per_day: bool = True
-    """Whether a row's energy is per day (or per hour)."""
     driver_means: dict[str, float] = field(default_factory=dict)
+    """Means of the drivers over the baseline, for curves."""
+    share: float | None = None
+    """Mean share of operating days, where rows are bills that mix both kinds of day."""
 
     def columns(self, rows: pd.DataFrame, days: np.ndarray | None = None) -> np.ndarray:
         """Columns of the rows, shape (rows, k).
@@ -79,7 +80,10 @@ class LinearTerms:
         """For each kind of day a row of the columns, drivers at their means, and its share of
         operating days: for curves."""
         tail = np.array([self.driver_means.get(name, 0.0) for name in self.drivers])
-        if self.days == "operating":
+        if self.days == "operating" and self.share is not None:
+            label = f"{self.share:.0%} operating days"
+            kinds = {label: ([1.0, self.share], self.share)}
+        elif self.days == "operating":
             kinds = {"operating": ([1.0, 1.0], 1.0), "non-operating": ([1.0, 0.0], 0.0)}
         elif self.days == "types":
             types = self.day_types

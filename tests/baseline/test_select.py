@@ -191,6 +191,11 @@ def test_operating_share_of_bills_where_it_varies():
     fit = select(rows, "bills").fit
     assert fit.terms.days == "operating"
     assert fit.coefficients[1] == pytest.approx(200, abs=25)
+    # one curve, at the bills' mix of days, through the bills
+    share = rows["operating"].mean()
+    (label,) = set(fit.curve(np.array([5.0]))) - {"temperature"}
+    assert label == f"{share:.0%} operating days"
+    assert fit.curve(np.array([5.0]))[label][0] == pytest.approx(rows["energy"].mean(), rel=1e-9)
 
 
 def test_operating_share_of_bills_is_not_tried_where_it_hardly_varies():
