@@ -186,9 +186,7 @@ def test_not_yet_due(write_portfolio):
     )
     (carrier,) = site.carriers
     assert not carrier.due
-    assert carrier.reason == (
-        "not yet due: readings end on 2024-12-31, the works on 2025-02-01"
-    )
+    assert carrier.reason == ("not yet due: readings end on 2024-12-31, the works on 2025-02-01")
 
 
 def test_events_exclude_days_and_adjust_energy(write_portfolio):

@@ -85,8 +85,7 @@ def test_half_widths_add_in_quadrature_and_straight():
     savings = [12000, 8500, -1500, 30200, 4100]
     halves = [3000, 4200, 2500, 9000, 1800]
     sites = [
-        site(f"s{i}", s, h, 100_000.0)
-        for i, (s, h) in enumerate(zip(savings, halves, strict=True))
+        site(f"s{i}", s, h, 100_000.0) for i, (s, h) in enumerate(zip(savings, halves, strict=True))
     ]
     total = carrier_total(sites, prior=prior(0.0), confidence=0.9)
     assert total.avoided_energy.value == 53300

@@ -24,8 +24,13 @@ def description(tmp_path):
         site=Site(source=row, site="s", time_zone="UTC", weather="w"),
         meters=(
             Meter(
-                source=row, meter="m", site="s", carrier="electricity", data="interval",
-                file="m.csv", unit="kWh",
+                source=row,
+                meter="m",
+                site="s",
+                carrier="electricity",
+                data="interval",
+                file="m.csv",
+                unit="kWh",
             ),
         ),
         weather=WeatherStation(source=row, station="w", file="w.csv", temperature_unit="degC"),

@@ -161,9 +161,7 @@ def test_no_cluster_at_the_address(folder, tmp_path):
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    ended = run(
-        "report", folder, "--out", tmp_path / "out", "--cluster", f"tcp://127.0.0.1:{port}"
-    )
+    ended = run("report", folder, "--out", tmp_path / "out", "--cluster", f"tcp://127.0.0.1:{port}")
     assert ended.returncode == 2
     assert "no Dask scheduler answers at tcp://127.0.0.1" in ended.stderr
     assert not (tmp_path / "out").exists()

@@ -17,9 +17,7 @@ def fill(stage, text):
 
 
 def contents(folder):
-    return {
-        str(p.relative_to(folder)): p.read_text() for p in folder.rglob("*") if p.is_file()
-    }
+    return {str(p.relative_to(folder)): p.read_text() for p in folder.rglob("*") if p.is_file()}
 
 
 def test_first_report_appears_whole(tmp_path):
