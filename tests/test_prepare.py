@@ -227,7 +227,8 @@ def test_daily_readings_keep_their_energy_over_the_clock_changes(write_portfolio
     site = prepared(
         write_portfolio(
             tables={
-                "sites.csv": "site,time_zone,weather,operating_week\nshop,Europe/Lisbon,hill,Mon-Fri\n",
+                "sites.csv": "site,time_zone,weather,operating_week\n"
+                "shop,Europe/Lisbon,hill,Mon-Fri\n",
             },
             files={"meters/m1.csv": f"date,kWh\n{rows}\n"},
         )
