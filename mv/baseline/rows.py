@@ -16,8 +16,9 @@ import numpy as np
 import pandas as pd
 
 USED = "used"
-BILL_TEMPERATURE_COVERAGE = 0.9
-"""Share of a bill's days that must have a temperature (common practice, no source)."""
+BILL_COVERAGE = 0.9
+"""Share of a bill's days that must have a temperature, and each driver (common practice, no
+source)."""
 DRIVER = "driver:"
 """Prefix of the columns that hold further independent variables."""
 
@@ -144,12 +145,12 @@ def bill_rows(
 
     everywhere = np.ones(len(span), dtype=bool)
     status = np.full(len(bills), USED, dtype=object)
-    columns = {
-        name: mean(values, everywhere) for name, values in _driver_columns(drivers, span).items()
-    }
-    for values in columns.values():
-        status[~np.isfinite(values)] = "driver_missing"
-    enough = mean(known.astype(float), everywhere) >= BILL_TEMPERATURE_COVERAGE
+    columns = {}
+    for name, values in _driver_columns(drivers, span).items():
+        given = np.isfinite(values)
+        columns[name] = mean(values, given)
+        status[~(mean(given.astype(float), everywhere) >= BILL_COVERAGE)] = "driver_missing"
+    enough = mean(known.astype(float), everywhere) >= BILL_COVERAGE
     status[~enough] = "temperature_missing"
     flag = bills["flag"].astype(object).to_numpy() if "flag" in bills else "measured"
     status[~np.isfinite(total) | (days <= 0) | (flag == "excluded")] = "bill_excluded"

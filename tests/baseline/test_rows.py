@@ -209,6 +209,22 @@ def test_bills():
     assert consecutive_of(rows.drop(index=1)).tolist() == [False, True]
 
 
+def test_drivers_of_bills_are_means_of_their_days():
+    days = pd.date_range("2023-01-01", "2023-05-02", name="date")
+    made = pd.Series(np.arange(len(days), dtype=float), index=days)
+    made.iloc[[2, 35, 36, 37, 38]] = np.nan  # one day of the first bill, four of the second
+    rows = bill_rows(
+        bills().assign(flag="measured"),
+        pd.Series(10.0, index=days),
+        calendar("2023-01-01", "2023-05-02"),
+        {"production": made},
+    )
+    assert rows["status"].to_list() == ["used", "driver_missing", "used", "used"]
+    value = rows["driver:production"]
+    assert value.iloc[0] == pytest.approx(np.delete(np.arange(30.0), 2).mean())
+    assert value.iloc[2] == pytest.approx(np.arange(60.0, 90.0).mean())
+
+
 def test_hours_on_the_local_week():
     """Melbourne leaves summer time on 2024-04-06 16:00 UTC (IANA): 3 o'clock is 2 o'clock again."""
     readings = interval("2024-04-01", 24 * 14)
