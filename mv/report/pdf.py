@@ -86,8 +86,3 @@ def print_pdf(pages: Iterable[Path], *, browser: str | None = None) -> list[Path
                 raise RenderError(f"{program} could not print {page.name}: {last[0]}")
             written.append(target)
     return written
-
-
-def print_report(out: Path) -> list[Path]:
-    """Print the portfolio's page and every site's page of a report beside them."""
-    return print_pdf([out / "index.html", *sorted((out / "sites").glob("*.html"))])

@@ -90,8 +90,11 @@ def _replace_all(value: T, words: dict[str, str]) -> T:
 def redacted(site: SiteResult, codes: dict[str, str], hidden: Iterable[str] = ()) -> SiteResult:
     """The site under its code, without names (its series, all numbers, stay as they are).
 
-    `hidden`: further words that must not appear, such as the portfolio's name.
+    `hidden`: further words that must not appear, such as the portfolio's name.  A site that
+    carries its code already comes back as it is.
     """
+    if site.site not in codes:
+        return site
     words = _words(site, codes) | {w: LEFT_OUT for w in hidden if len(w) >= KEPT_SHORT}
     factors = [{k: v for k, v in row.items() if k != "note"} for row in site.static_factors]
     site = dataclasses.replace(site, static_factors=factors)
@@ -111,7 +114,8 @@ def redacted_portfolio(result: PortfolioResult, codes: dict[str, str]) -> Portfo
     sites = [redacted(s, codes, hidden) for s in result.sites]
     words: dict[str, str] = dict.fromkeys(hidden, LEFT_OUT)
     for site in result.sites:
-        words |= _words(site, codes)
+        if site.site in codes:
+            words |= _words(site, codes)
     bare = dataclasses.replace(result, sites=[], settings={})
     cleaned = _replace_all(bare, words)
     return dataclasses.replace(cleaned, name="", sites=sites, groups=[])

@@ -24,7 +24,7 @@ from markupsafe import Markup, escape
 from mv.findings import RenderError
 from mv.report.format import NARROW, Figure, Name, Say, Sentence
 from mv.report.rows import Digest
-from mv.results import PortfolioResult, SiteResult, to_json
+from mv.results import PortfolioResult, SiteResult
 
 PLOTLY_ASSET = "plotly.min.js"
 PAPERS = {"a4": "A4", "letter": "letter"}
@@ -289,30 +289,6 @@ def write_assets(out: Path) -> list[Path]:
     return written
 
 
-def write_portfolio(
-    result: PortfolioResult, out: Path, options: RenderOptions | None = None
-) -> list[Path]:
-    """Write what belongs to the portfolio as a whole: `index.html`, `assets/`, its tables.
-
-    Site pages are made by `render_site`.  In an edition without names, `results.json` (when it
-    stands in `out` already) is replaced by one without names.
-    """
-    from mv.report.redact import redacted_portfolio
-    from mv.report.tables import write_tables
-
-    options = options or RenderOptions()
-    out.mkdir(parents=True, exist_ok=True)
-    written = [out / "index.html"]
-    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
-    if not options.single_file:
-        written += write_assets(out)
-    if options.redact:
-        result = redacted_portfolio(result, context_of(result, options).codes)
-        if (out / "results.json").exists():
-            (out / "results.json").write_bytes(to_json(result))
-    return written + write_tables(result, out)
-
-
 def render(
     result: PortfolioResult, out: Path, *, options: RenderOptions | None = None
 ) -> list[Path]:
@@ -327,11 +303,14 @@ def render(
 
     Returns the files written.
     """
-    from mv.report.tables import site_tables
+    from mv.report.redact import redacted_portfolio
+    from mv.report.tables import site_tables, write_tables
 
     options = options or RenderOptions()
     context = context_of(result, options)
-    written = []
+    out.mkdir(parents=True, exist_ok=True)
+    written = [out / "index.html"]
+    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
     for site in result.sites:
         files = {f"sites/{page_name(site.site, context)}": render_site(site, context).encode()}
         for name, content in (files | site_tables(site, context)).items():
@@ -339,5 +318,9 @@ def render(
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(content)
             written.append(path)
-    written += write_portfolio(result, out, options)
+    if not options.single_file:
+        written += write_assets(out)
+    if options.redact:
+        result = redacted_portfolio(result, context.codes)
+    written += write_tables(result, out)
     return [path for path in written if path.exists()]  # months are gathered into one table

@@ -16,6 +16,7 @@ from mv.report.check_page import CheckMeter, CheckResult, render_check
 from mv.report.format import Say
 from mv.report.pdf import VARIABLE, find_browser, print_pdf
 from mv.report.record import acceptance_rows
+from mv.report.redact import redacted_portfolio
 from mv.report.render import (
     RenderOptions,
     context_from,
@@ -204,8 +205,11 @@ def test_edition_without_names(tmp_path):
     finding = dataclasses.replace(site.findings[0], message="Ferry hall: see meters/ferry-hall.csv")
     site = dataclasses.replace(site, findings=[finding])
     result = make_portfolio([site, make_unverifiable()], name="Harbour authority")
-    (tmp_path / "results.json").write_bytes(to_json(result))
-    written = render(result, tmp_path, options=RenderOptions(redact=True))
+    options = RenderOptions(redact=True)
+    written = render(result, tmp_path, options=options)
+    bare = redacted_portfolio(result, context_of(result, options).codes)
+    (tmp_path / "results.json").write_bytes(to_json(bare))
+    assert redacted_portfolio(bare, context_of(result, options).codes) == bare
     assert tmp_path / "sites" / "site-002.html" in written
     for path in [*written, tmp_path / "results.json"]:
         if path.suffix in (".html", ".csv", ".json"):
