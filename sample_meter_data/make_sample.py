@@ -218,6 +218,8 @@ PLACES = (
     ),
 )
 
+GAS_READS = ["2022-01-12", "2023-01-15", "2024-01-15", "2024-03-11", "2025-03-11"]
+
 STATIONS = {  # mean, yearly swing, daily swing, spell of weather (all degC), noon of the sun in UTC
     "quay": (15.2, 6.6, 3.2, 2.7, 12.6),
     "island": (17.4, 4.3, 1.9, 1.8, 13.7),
@@ -422,6 +424,19 @@ def read_dates(first: dt.date, rng: np.random.RandomState) -> list[dt.date]:
     return dates[:-1]
 
 
+def reads_between(stops: list[str], rng: np.random.RandomState) -> list[dt.date]:
+    """Read dates about a month apart, with a read on each of the days in `stops`."""
+    days = [dt.date.fromisoformat(day) for day in stops]
+    dates = [days[0]]
+    for a, b in pairwise(days):
+        n = round((b - a).days / 30.4)
+        for k in range(1, n):
+            shift = round((b - a).days * k / n) + int(rng.randint(-2, 3))
+            dates.append(a + dt.timedelta(days=shift))
+        dates.append(b)
+    return dates
+
+
 def bills(
     daily: dict[dt.date, float], dates: list[dt.date]
 ) -> list[tuple[dt.date, dt.date, float]]:
@@ -534,7 +549,8 @@ def make(folder: Path) -> None:
                 for day in days_from(after)
             ]
         if place.gas:
-            dates = read_dates(dt.date(2022, 1, 5), rng)
+            # The gas supplier read on the days before and after the works.
+            dates = reads_between(GAS_READS, rng)
             write(
                 folder / "meters" / "ferry_hall_gas.csv",
                 "from,to,m3",

@@ -33,7 +33,7 @@ def test_help_is_quick(words: list[str]):
 def test_the_package_can_be_run_as_a_module_and_names_its_commands(program, tmp_path: Path):
     run = program("--help", cwd=tmp_path)
     assert run.returncode == 0
-    for command in ("start", "check", "report", "render"):
+    for command in ("start", "check", "plan", "report", "render"):
         assert command in run.stdout
 
 
