@@ -171,7 +171,7 @@ def main(repeats: int = 30, step: float = GRID_STEP) -> dict[str, float]:
         out[name] = cpu
         line = f"{name:<10}{wall:>9.1f}{cpu:>9.1f}{BUDGET.get(name, np.nan):>9.0f}"
         if name in naive:
-            _, slow = median_ms(naive[name], 1 if name == "daily" else 3)
+            _, slow = median_ms(naive[name], 1 if name == "daily" else min(3, repeats))
             out[f"{name} naive"] = slow
             line += f"{slow:>15.0f}{slow / cpu:>8.0f}"
         print(line)
