@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from mv.portfolio.schema import Limits
 from mv.readings.interval import Grid
 from mv.readings.rows import ESTIMATED, EXCLUDED, Rows
 
+DAY = 86_400
 BASE_SHARE = 0.1
 """A meter never goes near zero when its 2 % quantile is above this share of its median (common
 practice, no source)."""
@@ -35,97 +37,116 @@ the gap."""
 NEGATIVE_TOLERANCE = 1e-9
 
 
-def negative_values(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+class Load:
+    """A meter's energies on the regular grid, with their distribution worked out once."""
+
+    def __init__(self, energy: np.ndarray, step: int) -> None:
+        self.energy = energy
+        self.step = step
+        self.none = np.zeros(len(energy), dtype=bool)
+
+    @cached_property
+    def ordered(self) -> np.ndarray:
+        """Energies in ascending order, missing ones left out."""
+        ordered = np.sort(self.energy)  # missing ones come last
+        return ordered[: len(ordered) - int(np.isnan(self.energy).sum())]
+
+    @cached_property
+    def positive(self) -> np.ndarray:
+        """Energies above zero in ascending order."""
+        return self.ordered[np.searchsorted(self.ordered, 0.0, side="right") :]
+
+    @cached_property
+    def high(self) -> float:
+        """99.5 % quantile."""
+        return float(self.ordered[round(0.995 * (len(self.ordered) - 1))])
+
+    @cached_property
+    def base(self) -> float:
+        """2 % quantile of the energies above zero on a meter that never goes near zero, else 0.
+
+        Such a meter's quantile is above `BASE_SHARE` of the median, and falls below a tenth of
+        it are rare: `FALLS_FEW` and one more for each `FALLS_DAYS`.
+        """
+        positive, known = self.positive, len(self.ordered)
+        if len(positive) < 48 or 2 * len(positive) < known:
+            return 0.0
+        base = float(positive[len(positive) // 50])
+        if base <= BASE_SHARE * float(positive[len(positive) // 2]):
+            return 0.0
+        if self.ordered[0] >= 0.1 * base:
+            return base
+        low = self.energy[np.isfinite(self.energy)] < 0.1 * base
+        falls = int(low[0]) + int(np.count_nonzero(low[1:] & ~low[:-1]))
+        return base if falls <= FALLS_FEW + known * self.step / DAY / FALLS_DAYS else 0.0
+
+
+def negative_values(load: Load, limits: Limits) -> np.ndarray:
     """Energies below zero, where no generation is declared."""
-    return energy < -NEGATIVE_TOLERANCE
+    return load.none if load.ordered[0] >= 0 else load.energy < -NEGATIVE_TOLERANCE
 
 
-def catch_up(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+def catch_up(load: Load, limits: Limits) -> np.ndarray:
     """A single value right after a gap that holds the gap's energy as well: far above everything
     usual and about as large as the gap would have been."""
+    energy = load.energy
     missing = np.isnan(energy)
-    if not missing.any() or missing.all():
-        return np.zeros(len(energy), dtype=bool)
-    good = energy[~missing]
-    usual = float(np.median(good[good > 0])) if (good > 0).any() else 0.0
-    high = float(np.quantile(good, 0.995))
+    if not missing.any() or not len(load.positive):
+        return load.none
+    usual = float(load.positive[len(load.positive) // 2])
     after = np.flatnonzero(missing[:-1] & ~missing[1:]) + 1
-    begin = np.flatnonzero(np.diff(np.r_[False, missing].astype(np.int8)) == 1)
-    begin = begin[: len(after)]
+    begin = np.flatnonzero(np.diff(np.r_[False, missing].astype(np.int8)) == 1)[: len(after)]
     length = after - begin
     expected = (length + 1) * usual
     value = energy[after]
-    hit = (value > 1.5 * high) & (value >= CATCH_UP[0] * expected) & (length >= 2)
+    hit = (value > 1.5 * load.high) & (value >= CATCH_UP[0] * expected) & (length >= 2)
     hit &= value <= CATCH_UP[1] * expected
-    mask = np.zeros(len(energy), dtype=bool)
+    mask = load.none.copy()
     mask[after[hit]] = True
     return mask
 
 
-def spikes(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+def spikes(load: Load, limits: Limits) -> np.ndarray:
     """Values above `spike_factor` times the meter's own 99.5 % quantile."""
-    good = energy[np.isfinite(energy)]
-    if len(good) < 200:  # the quantile would be one of the few highest values itself
-        return np.zeros(len(energy), dtype=bool)
-    limit = limits.spike_factor * float(np.quantile(good, 0.995))
-    return energy > limit if limit > 0 else np.zeros(len(energy), dtype=bool)
+    if len(load.ordered) < 200:  # the quantile would be one of the few highest values itself
+        return load.none
+    limit = limits.spike_factor * load.high
+    return load.energy > limit if 0 < limit < load.ordered[-1] else load.none
 
 
-def zeros_for_missing(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+def zeros_for_missing(load: Load, limits: Limits) -> np.ndarray:
     """Runs of zeros of at least `zero_hours` on a meter that never goes near zero otherwise."""
-    if not base_load(energy, step):
-        return np.zeros(len(energy), dtype=bool)
-    return _runs(energy == 0, max(math.ceil(limits.zero_hours * 3600 / step), 1))
+    if load.ordered[0] > 0 or not load.base:
+        return load.none
+    return _runs(load.energy == 0, max(math.ceil(limits.zero_hours * 3600 / load.step), 1))
 
 
-def outages(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+def outages(load: Load, limits: Limits) -> np.ndarray:
     """Falls below `outage_share` of the base load, on a meter that never goes near zero
     otherwise: the supply was off, which saves nothing."""
-    base = base_load(energy, step)
-    if not base:
-        return np.zeros(len(energy), dtype=bool)
-    with np.errstate(invalid="ignore"):
-        return energy < limits.outage_share * base
+    limit = limits.outage_share * load.base
+    return load.energy < limit if load.ordered[0] < limit else load.none
 
 
-def stuck_values(energy: np.ndarray, step: int, limits: Limits) -> np.ndarray:
+def stuck_values(load: Load, limits: Limits) -> np.ndarray:
     """Runs of one identical value, not zero, of at least `stuck_hours` that chance does not
     explain on this meter."""
-    equal = np.zeros(len(energy), dtype=bool)
+    energy = load.energy
+    equal = load.none.copy()
     equal[1:] = (energy[1:] == energy[:-1]) & (energy[1:] != 0)
-    known = int(np.isfinite(energy).sum())
-    least = max(math.ceil(limits.stuck_hours * 3600 / step), 8)
-    if int(equal.sum()) < least - 1:
-        return np.zeros(len(energy), dtype=bool)
+    known = len(load.ordered)
+    least = max(math.ceil(limits.stuck_hours * 3600 / load.step), 8)
+    if int(np.count_nonzero(equal)) < least - 1:
+        return load.none
     inside = _runs(equal, least - 1)
     outside = equal & ~inside
     share = (outside.sum() + 1) / max(known - inside.sum(), 1)
     if share >= 0.9 or inside.sum() > FLAT_SHARE * known:
-        return np.zeros(len(energy), dtype=bool)  # a load that is flat as a rule
+        return load.none  # a load that is flat as a rule
     needed = max(least, math.ceil(math.log(CHANCE / max(known, 1)) / math.log(share)))
     run = _runs(equal, needed - 1)
     first = np.r_[run[1:], False] & ~run  # the value that the run repeats
     return run | first
-
-
-def base_load(energy: np.ndarray, step: int) -> float:
-    """2 % quantile of the energies above zero on a meter that never goes near zero, else 0.
-
-    Such a meter's quantile is above `BASE_SHARE` of the median, and falls below a tenth of it
-    are rare: `FALLS_FEW` and one more for each `FALLS_DAYS`.
-    """
-    known = np.isfinite(energy)
-    good = energy[known]
-    positive = good[good > 0]
-    if len(positive) < 48 or 2 * len(positive) < len(good):
-        return 0.0
-    ordered = np.partition(positive, (len(positive) // 50, len(positive) // 2))
-    base, median = float(ordered[len(positive) // 50]), float(ordered[len(positive) // 2])
-    if base <= BASE_SHARE * median:
-        return 0.0
-    low = good < 0.1 * base
-    falls = int(low[0]) + int(np.count_nonzero(low[1:] & ~low[:-1]))
-    return base if falls <= FALLS_FEW + len(good) * step / 86_400 / FALLS_DAYS else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +154,7 @@ class CleaningRule:
     """A rule's name, its function, and what it says when it takes intervals out."""
 
     name: str
-    find: Callable[[np.ndarray, int, Limits], np.ndarray]
+    find: Callable[[Load, Limits], np.ndarray]
     words: str
 
 
@@ -172,14 +193,15 @@ CLEANING: tuple[CleaningRule, ...] = (
 
 def clean(grid: Grid, rows: Rows, limits: Limits, *, signed: bool) -> None:
     """Apply all rules to a grid of energies in place; `signed` lets values below zero stand."""
+    load = Load(grid.values, grid.step)
     for rule in CLEANING:
-        if signed and rule.name != "stuck_value":
+        if not len(load.ordered) or (signed and rule.name != "stuck_value"):
             continue
-        mask = rule.find(grid.values, grid.step, limits)
-        if not mask.any():
-            continue
-        mask &= np.isfinite(grid.values)
-        take_out(grid, rows, mask, rule.name, rule.words.format(n=int(mask.sum()), limits=limits))
+        mask = rule.find(load, limits) & np.isfinite(grid.values)
+        if mask.any():
+            words = rule.words.format(n=int(mask.sum()), limits=limits)
+            take_out(grid, rows, mask, rule.name, words)
+            load = Load(grid.values, grid.step)
 
 
 def take_out(grid: Grid, rows: Rows, mask: np.ndarray, rule: str, message: str) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
@@ -25,11 +25,15 @@ _LAST = int(dt.datetime(YEARS[1], 1, 1, tzinfo=dt.UTC).timestamp())
 EPOCH_SECONDS = (100_000_000, 4_000_000_000)
 """Whole numbers in this range are epoch seconds (1973 to 2096); a thousandfold, milliseconds."""
 
-_PATTERN = (
-    r"^[^\W\d]*[\s,]*"  # a weekday's name
-    r"(?P<a>\d{1,4})[-/.\s]+(?P<b>\d{1,2}|[^\W\d]{3,9})\.?[-/.,\s]+(?P<c>\d{1,4})\.?"
-    r"(?:[T,\s]+(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,]\d+)?)?"
-    r"\s*(?P<half>[AaPp])?\.?(?:[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?\s*$"
+_ISO_CELL = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?$")
+_HALVES = r"^(?P<date>.+?)(?:[T,\s]+(?P<clock>\d{1,2}[:.h]\d{2}\b.*))?$"
+_DATE = (
+    r"^[^\W\d]*[\s,.]*"  # a weekday's name
+    r"(?P<a>\d{1,4})[-/.\s]+(?P<b>\d{1,2}|[^\W\d]{3,9})\.?[-/.,\s]+(?P<c>\d{1,4})\.?\s*$"
+)
+_CLOCK = (
+    r"^(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,]\d+)?)?"
+    r"\s*(?P<half>[AaPp])?\.?(?:[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*$"
 )
 _MONTH_FIRST_NAME = r"^([^\W\d]{3,9})\.?[\s/-]+(\d{1,2}),?[\s/-]+(\d{4})"  # January 31, 2023
 _COMPACT = (
@@ -161,6 +165,8 @@ def _iso(column: pa.Array) -> Times | None:
     if not len(column):
         return None
     first = column[0].as_py() or ""
+    if not _ISO_CELL.match(first):
+        return None
     zoned = first[-1:] == "Z" or (first[-6:-5] in ("+", "-") and ":" in first[-6:])
     for unit in ("s", "us"):
         try:
@@ -202,57 +208,83 @@ def _compact(text: pa.Array) -> Times:
     parts = pc.extract_regex(text, _COMPACT)
     good = ~_nulls(parts)
     zoned = bool(np.mean(_texts(parts, "zone")[good] == "Z") > 0.5)
-    return _assembled(
-        _ints(parts, "y"),
-        _ints(parts, "m"),
-        _ints(parts, "d"),
-        _clock(parts),
+    clock = _clock(parts)
+    days, valid = _calendar_days(_ints(parts, "y"), _ints(parts, "m"), _ints(parts, "d"))
+    good &= valid & (clock <= DAY)
+    return Times(
+        np.where(good, days * DAY + clock, 0),
         good,
         zoned,
         "compact",
-        bool(np.all(_texts(parts, "hour") == "")),
+        int((good & (clock == DAY)).sum()),
+        day_only=bool(np.all(_texts(parts, "hour") == "")),
     )
 
 
 def _written(
     text: pa.Array, file: str, name: str, day_first: bool | None, lines: np.ndarray
 ) -> Times:
-    text = pc.replace_substring_regex(text, _MONTH_FIRST_NAME, r"\2-\1-\3")
-    parts = pc.extract_regex(text, _PATTERN)
-    good = ~_nulls(parts)
-    middle = _texts(parts, "b")
-    named = np.char.isalpha(middle.astype(str)) if len(middle) else np.zeros(0, bool)
-    b = _ints(parts, "b")
-    if named.any():
-        months = {m: _MONTHS.get(m.lower().rstrip("."), 0) for m in set(middle[named].tolist())}
-        b = np.where(named, [months.get(m, 0) for m in middle.tolist()], b)
-    a, c = _ints(parts, "a"), _ints(parts, "c")
-    a_length = np.char.str_len(_texts(parts, "a").astype(str))
-    year_first = a_length > 2
-    form = "year first"
-    if good.any() and not year_first[good].any():
-        first = _day_first(a[good & ~named], b[good & ~named]) if (good & ~named).any() else True
-        if first is None and day_first is None:
-            raise _ambiguous(text, good, a, b, c, file, name, lines)
-        by_day = first if first is not None else day_first
-        form = "day first" if by_day else "month first"
-        if by_day:
-            year, month, day = c, b, a
-        else:
-            year, month, day = c, np.where(named, b, a), np.where(named, a, b)
-    else:
-        year, month, day = a, b, c
-        good &= year_first | ~good
-    year = np.where(year < 100, year + 2000, year)
+    """Any other form.  Days and clocks repeat over and over, so each is read once."""
+    halves = pc.extract_regex(text, _HALVES)
+    days = pc.dictionary_encode(pc.fill_null(pc.struct_field(halves, "date"), ""))
+    clocks = pc.dictionary_encode(pc.fill_null(pc.struct_field(halves, "clock"), ""))
+    day_at = days.indices.to_numpy(zero_copy_only=False)
+    clock_at = clocks.indices.to_numpy(zero_copy_only=False)
+
+    parts = pc.extract_regex(clocks.dictionary, _CLOCK)
+    blank = pc.equal(clocks.dictionary, "").to_numpy(zero_copy_only=False)
+    clock_good = ~_nulls(parts) | blank
     clock = _clock(parts)
     zone = _texts(parts, "zone")
-    zoned = bool(good.any() and np.mean(zone[good] != "") > 0.5)
-    midnights = int((good & (clock == DAY)).sum())
+    zoned = bool((zone[clock_at] != "").mean() > 0.5)
+    midnight = clock == DAY
     if zoned:
         clock = clock - _zone_seconds(zone)
-    day_only = bool(np.all(_texts(parts, "hour") == ""))
-    times = _assembled(year, month, day, clock, good, zoned, form, day_only)
-    return replace(times, midnights=midnights)
+
+    read = _days(days.dictionary, day_first)
+    if read is None:
+        first = int(np.flatnonzero(~_nulls(pc.extract_regex(days.dictionary, _DATE))[day_at])[0])
+        raise _ambiguous(text[first].as_py(), file, name, int(lines[first]))
+    day, day_good, form = read
+    good = day_good[day_at] & clock_good[clock_at] & (np.abs(clock) <= 2 * DAY)[clock_at]
+    seconds = day[day_at] * DAY + clock[clock_at]
+    return Times(
+        np.where(good, seconds, 0),
+        good,
+        zoned,
+        form,
+        int((good & midnight[clock_at]).sum()),
+        day_only=bool(blank.all()),
+    )
+
+
+def _days(text: pa.Array, day_first: bool | None) -> tuple[np.ndarray, np.ndarray, str] | None:
+    """Days since 1970 of distinct dates, which could be read, and the form; None where the day
+    and the month can't be told apart."""
+    text = pc.replace_substring_regex(text, _MONTH_FIRST_NAME, r"\2-\1-\3")
+    parts = pc.extract_regex(text, _DATE)
+    good = ~_nulls(parts)
+    middle = _texts(parts, "b")
+    named = np.array([m.isalpha() for m in middle.tolist()], dtype=bool)
+    a, b, c = (_ints(parts, field) for field in "abc")
+    b = np.where(named, [_MONTHS.get(m.lower(), 0) for m in middle.tolist()], b)
+    year_first = np.array([len(x) > 2 for x in _texts(parts, "a").tolist()], dtype=bool)
+    if good.any() and not year_first[good].any():
+        plain = good & ~named
+        first = _day_first(a[plain], b[plain]) if plain.any() else True
+        by_day = first if first is not None else day_first
+        if by_day is None:
+            return None
+        form = "day first" if by_day else "month first"
+        year = c
+        month = b if by_day else np.where(named, b, a)
+        day = a if by_day else np.where(named, a, b)
+    else:
+        form, year, month, day = "year first", a, b, c
+        good &= year_first
+    year = np.where(year < 100, year + 2000, year)
+    days, valid = _calendar_days(year, month, day)
+    return days, good & valid, form
 
 
 def _day_first(a: np.ndarray, b: np.ndarray) -> bool | None:
@@ -266,39 +298,38 @@ def _day_first(a: np.ndarray, b: np.ndarray) -> bool | None:
     return None
 
 
-def _ambiguous(text, good, a, b, c, file, name, lines) -> ReadingsError:
-    i = int(np.flatnonzero(good)[0])
-    year = c[i] + 2000 if c[i] < 100 else c[i]
+def _ambiguous(cell: str, file: str, name: str, line: int) -> ReadingsError:
+    a, b, c = (int(n) for n in re.findall(r"\d+", cell)[:3])
     readings = []
-    for day, month in ((a[i], b[i]), (b[i], a[i])):
+    for day, month in ((a, b), (b, a)):
         try:
-            readings.append(dt.date(int(year), int(month), int(day)).strftime("%-d %B %Y"))
+            date = dt.date(c + 2000 if c < 100 else c, month, day)
+            readings.append(f"{date.day} {date:%B %Y}")
         except ValueError:
             readings.append("no date")
     return ReadingsError(
         Finding(
             "dates_ambiguous",
-            f"{text[i].as_py()!r} is {readings[0]} if the day comes first and {readings[1]} if "
-            "the month does, and no date of the file decides it. Enter day_first = true or false "
-            "for this meter in meters.csv.",
+            f"{cell!r} is {readings[0]} if the day comes first and {readings[1]} if the month "
+            "does, and no date of the file decides it. Enter day_first = true or false for this "
+            "meter in meters.csv.",
             file=file,
-            line=int(lines[i]),
+            line=line,
             column=name,
         )
     )
 
 
-def _assembled(year, month, day, clock, good, zoned, form, day_only) -> Times:
-    good = good & (year >= YEARS[0]) & (year < YEARS[1]) & (month >= 1) & (month <= 12)
-    good &= (day >= 1) & (day <= 31) & (np.abs(clock) <= 2 * 86_400)
-    year, month, day = (np.where(good, v, w) for v, w in ((year, 1970), (month, 1), (day, 1)))
-    months = (year - 1970) * 12 + (month - 1)
-    start = months.astype("datetime64[M]").astype("datetime64[D]")
-    days = start + (day - 1)
+def _calendar_days(
+    year: np.ndarray, month: np.ndarray, day: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Days since 1970 (0 where there is no such date), and which dates there are."""
+    good = (year >= YEARS[0]) & (year < YEARS[1]) & (month >= 1) & (month <= 12)
+    good &= (day >= 1) & (day <= 31)
+    months = np.where(good, (year - 1970) * 12 + (month - 1), 0)
+    days = months.astype("datetime64[M]").astype("datetime64[D]") + np.where(good, day - 1, 0)
     good &= days.astype("datetime64[M]").astype(np.int64) == months
-    seconds = days.astype(np.int64) * 86_400 + clock
-    midnights = int((good & (clock == 86_400)).sum())
-    return Times(np.where(good, seconds, 0), good, zoned, form, midnights, day_only)
+    return np.where(good, days.astype(np.int64), 0), good
 
 
 def _clock(parts: pa.Array) -> np.ndarray:

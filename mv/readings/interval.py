@@ -47,8 +47,10 @@ def step_of(utc: np.ndarray, file: str) -> int:
                 file=file,
             )
         )
-    lengths, counts = np.unique(gaps, return_counts=True)
-    step = int(lengths[np.argmax(counts)])
+    step = int(gaps[0])
+    if (gaps != step).any():
+        lengths, counts = np.unique(gaps, return_counts=True)
+        step = int(lengths[np.argmax(counts)])
     if step in (DAY - 3600, DAY + 3600):
         step = DAY
     nearest = int(np.rint(step / 60)) * 60
@@ -268,7 +270,10 @@ def settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
 
 def _phase(seconds: np.ndarray, step: int) -> int:
     """Most frequent remainder of times by the step."""
-    remainders, counts = np.unique(seconds % step, return_counts=True)
+    phases = seconds % step
+    if (phases == phases[0]).all():
+        return int(phases[0])
+    remainders, counts = np.unique(phases, return_counts=True)
     return int(remainders[np.argmax(counts)])
 
 

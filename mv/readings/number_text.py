@@ -43,10 +43,22 @@ def to_numbers(
         pass
     text = pc.fill_null(pc.utf8_trim_whitespace(column), "")
     empty = _bools(pc.equal(text, ""))
-    text, comma = _normalised(text, separator)
-    good = pc.match_substring_regex(text, PLAIN)
-    values = pc.cast(pc.if_else(good, text, None), pa.float64())
-    values = values.to_numpy(zero_copy_only=False)
+    plain = pc.match_substring_regex(text, PLAIN)
+    odd = ~_bools(plain) & ~empty
+    values = pc.cast(pc.if_else(plain, text, None), pa.float64()).to_numpy(zero_copy_only=False)
+    comma = False
+    if odd.any():
+        written, comma, dots_group = _normalised(
+            text.filter(pa.array(odd)), text.filter(plain), separator
+        )
+        good = pc.match_substring_regex(written, PLAIN)
+        values = values.copy()
+        if dots_group:  # 1.234 beside 987,5 is more than a thousand
+            whole = pc.replace_substring_regex(text.filter(plain), r"\.(\d{3})", r"\1")
+            values[_bools(plain)] = pc.cast(whole, pa.float64()).to_numpy(zero_copy_only=False)
+        values[odd] = pc.cast(pc.if_else(good, written, None), pa.float64()).to_numpy(
+            zero_copy_only=False
+        )
     finite = np.isfinite(values)
     return np.where(finite, values, np.nan), empty, ~finite & ~empty, comma
 
@@ -59,29 +71,49 @@ def _finite(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, boo
     return np.where(finite, values, np.nan), none, ~finite, False
 
 
-def _normalised(text: pa.Array, separator: str) -> tuple[pa.Array, bool]:
-    """Text with signs, currency, spaces and separators brought to the plain form, and whether
-    its comma was a decimal one."""
+def _normalised(text: pa.Array, plain: pa.Array, separator: str) -> tuple[pa.Array, bool, bool]:
+    """Cells with signs, currency, spaces and separators brought to the plain form, whether their
+    comma was a decimal one, and whether dots of the column group thousands.
+
+    `plain` are the column's cells that need nothing.
+    """
     # (12) and 12- are ledger forms of a negative number
     text = pc.replace_substring_regex(text, r"^\((.*)\)$", r"-\1")
     text = pc.replace_substring_regex(text, r"^(.*\d)-$", r"-\1")
     text = pc.replace_substring_regex(text, "[\\s\u00a0\u202f\u2009$€£'’]|kWh|kW|Wh", "")
-    commas = _bools(pc.match_substring(text, ","))
-    if not commas.any():
-        grouped = pc.match_substring_regex(text, r"^[+-]?\d{1,3}(?:\.\d{3}){2,}$")
-        if pc.any(grouped).as_py():
-            return pc.replace_substring(text, ".", ""), False
-        return text, False
-    dots = _bools(pc.match_substring(text, "."))
-    if (commas & dots).any():
-        both = text.filter(pa.array(commas & dots))
+    with_comma = text.filter(pc.match_substring_regex(text, r"\d,\d|^,\d|\d,$"))
+    if not len(with_comma):
+        # 1.234.567 can only be grouping
+        return (
+            pc.replace_substring_regex(text, r"^([+-]?\d{1,3})\.(\d{3})\.(\d{3})$", r"\1\2\3"),
+            False,
+            False,
+        )
+    both = with_comma.filter(pc.match_substring(with_comma, "."))
+    dotted = pa.concat_arrays(
+        [a.filter(pc.match_substring_regex(a, r"^[^,]*\.[^,]*$")) for a in (text, plain)]
+    )
+    if len(both):
         last = pc.match_substring_regex(both, r"\.[^,]*,[^,.]*$")
         decimal = pc.mean(pc.cast(last, pa.int8())).as_py() > 0.5
+    elif len(dotted):
+        comma_groups = _all(with_comma, r"^[+-]?[1-9]\d{0,2}(?:,\d{3})+$")
+        dot_groups = _all(dotted, r"^[+-]?[1-9]\d{0,2}(?:\.\d{3})+$")
+        if comma_groups and dot_groups:
+            raise _ambiguous(with_comma[0].as_py(), ",")
+        if not comma_groups and not dot_groups:  # both marks are decimals in this column
+            return pc.replace_substring(text, ",", "."), True, False
+        decimal = dot_groups
     else:
-        decimal = bool(dots.any()) or _decimal_comma(text.filter(pa.array(commas)), separator)
+        decimal = _decimal_comma(with_comma, separator)
     if decimal:
-        return pc.replace_substring(pc.replace_substring(text, ".", ""), ",", "."), True
-    return pc.replace_substring(text, ",", ""), False
+        text = pc.replace_substring_regex(text, r"\.(\d{3})", r"\1")
+        return pc.replace_substring(text, ",", "."), True, True
+    return pc.replace_substring_regex(text, r",(\d{3})", r"\1"), False, False
+
+
+def _all(text: pa.Array, pattern: str) -> bool:
+    return bool(pc.all(pc.match_substring_regex(text, pattern)).as_py())
 
 
 def _decimal_comma(text: pa.Array, separator: str) -> bool:
@@ -93,8 +125,7 @@ def _decimal_comma(text: pa.Array, separator: str) -> bool:
     """
     if pc.any(pc.match_substring_regex(text, r",\d{3},\d{3}$")).as_py():
         return False
-    grouped = pc.match_substring_regex(text, r"^[+-]?[1-9]\d{0,2},\d{3}$")
-    if not pc.all(pc.or_(grouped, pc.invert(pc.match_substring_regex(text, r"\d")))).as_py():
+    if not _all(text, r"^[+-]?[1-9]\d{0,2},\d{3}$"):
         return True
     if separator in ",;":
         return separator == ";"

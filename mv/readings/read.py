@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -174,7 +175,7 @@ def _read_interval(
     frame = pd.DataFrame(
         {
             "energy": grid.values,
-            "flag": pd.Categorical.from_codes(grid.flags, categories=list(FLAGS)),
+            "flag": pd.Categorical.from_codes(grid.flags, dtype=_flag_type()),
         },
         index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
     )
@@ -422,6 +423,11 @@ def _interval_starts(utc: np.ndarray, step: int, zone: str) -> np.ndarray:
         return utc - step
     local = clock.offsets_of(zone, int(utc[0]), int(utc[-1])).local(utc)
     return clock.to_utc(local - step, zone).utc
+
+
+@lru_cache(maxsize=1)
+def _flag_type() -> pd.CategoricalDtype:
+    return pd.CategoricalDtype(list(FLAGS))
 
 
 def _iso(seconds: int) -> str:

@@ -60,7 +60,7 @@ def from_bytes(name: str, data: bytes) -> SourceFile:
     digest = hashlib.sha256(data).hexdigest()
     if data[:2] == GZIP_MAGIC:
         data = _unpack(name, data)
-    if not data.strip():
+    if not data or data.isspace():
         raise ReadingsError(
             Finding("file_empty", "the file is empty. Export the readings again.", file=name)
         )

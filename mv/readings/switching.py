@@ -28,8 +28,10 @@ def settle_clock(rows: Rows, zone: str) -> str:
     Findings: `clock_standard`, `hour_nonexistent`, `autumn_hour_once`.
     """
     read = clock.to_utc(rows.seconds, zone)
-    coarse = len(rows) > 1 and float(np.median(np.abs(np.diff(rows.seconds)))) > HOUR
-    if coarse or (not len(read.in_gap) and not read.single):
+    if not len(read.in_gap) and not read.single:
+        rows.seconds = read.utc
+        return zone
+    if float(np.median(np.abs(np.diff(rows.seconds)))) > HOUR:  # days, not hours, are counted
         rows.seconds = read.utc
         return zone
     table = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max()))

@@ -265,7 +265,7 @@ def find_layout(file: str, data: bytes) -> TextLayout:
     names = [n or f"column {i + 1}" for i, n in enumerate(names or [""] * width)]
     preamble = tuple(line for line in lines[:above] if line.strip())
     offset = sum(len(line) + 1 for line in raw[:first])
-    if offset >= len(data) or not data[offset:].strip():
+    if len(data) - offset < SAMPLE_BYTES and not data[offset:].strip():
         raise ReadingsError(
             Finding(
                 "file_empty",

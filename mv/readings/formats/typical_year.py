@@ -28,6 +28,8 @@ def _read(source: SourceFile, asked: Asked) -> Table:
         if not -14 <= hours_from_utc <= 14:
             raise ValueError
         cells = [line.split(",", 7) for line in lines[8:] if line.strip()]
+        if not cells:
+            raise ValueError
         month, day, hour = (np.array([int(c[i]) for c in cells]) for i in (1, 2, 3))
         values = np.array([float(c[6]) for c in cells])
         if ((month < 1) | (month > 12) | (day < 1) | (day > 31) | (hour < 1) | (hour > 24)).any():
