@@ -1,0 +1,27 @@
+"""What stands ready before anything is fitted."""
+
+from mv.prepare.periods import (
+    BASELINE,
+    INSTALLATION,
+    OUTSIDE,
+    REPORTING,
+    Window,
+    window_of,
+    with_adjustment,
+    year_before,
+)
+from mv.prepare.site import PreparedCarrier, PreparedSite, prepare_site
+
+__all__ = [
+    "BASELINE",
+    "INSTALLATION",
+    "OUTSIDE",
+    "REPORTING",
+    "PreparedCarrier",
+    "PreparedSite",
+    "Window",
+    "prepare_site",
+    "window_of",
+    "with_adjustment",
+    "year_before",
+]

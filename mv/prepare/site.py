@@ -1,0 +1,292 @@
+"""One site read, cleaned, bound and judged; nothing is fitted.
+
+`prepare_site` opens a site's files, adds meters of one carrier up, learns the operating
+calendar, cuts the days or bills into periods, applies the declared events, and judges whether the
+data suffice.  `mvreport check` prints this; a verification starts from it.  A carrier that can't
+be verified keeps its reason and its remedy.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from mv import units
+from mv.baseline.rows import bill_rows, daily_rows
+from mv.findings import Finding, ReadingsError
+from mv.operating_days import OperatingCalendar, operating_days
+from mv.portfolio.schema import Event, Retrofit, SiteDescription
+from mv.prepare.meters import Group, groups_of, sum_bills, sum_intervals, why_not_added
+from mv.prepare.periods import (
+    BASELINE,
+    DAY,
+    OUTSIDE,
+    REPORTING,
+    Window,
+    apply_events,
+    periods_of,
+    spans_of,
+    window_of,
+    with_adjustment,
+)
+from mv.readings.read import MeterReadings, read_meter
+from mv.readings.sufficiency import sufficiency
+from mv.readings.weather import WeatherReadings, daily_temperature, read_weather
+
+YEAR = dt.timedelta(days=366)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PreparedCarrier:
+    """One carrier within one boundary of a site, ready for a fit."""
+
+    carrier: str
+    boundary: str
+    meters: tuple[str, ...]
+    unit: str
+    claimed: bool
+    """Whether a retrofit's saving is claimed on it."""
+    kind: str = ""
+    """`interval` or `bills`; empty where nothing could be read."""
+    window: Window | None = None
+    interval: pd.DataFrame | None = None
+    """Sum of the meters: UTC start, energy, flag."""
+    step_seconds: int | None = None
+    rows: pd.DataFrame | None = None
+    """Daily or bill rows of the whole history, with `period` and `adjustment` (energy per day
+    that a declared event added)."""
+    events: tuple[Event, ...] = ()
+    reason: str = ""
+    """Why it can't be verified; empty when it can."""
+    remedy: str = ""
+    due: bool = True
+    """False where the reporting period has not begun."""
+    retrofits: tuple[Retrofit, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    def period(self, name: str) -> pd.DataFrame:
+        """Usable rows of one period, declared adjustments taken off the energy."""
+        rows = self.rows[(self.rows["period"] == name) & (self.rows["status"] == "used")]
+        return with_adjustment(rows)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PreparedSite:
+    """A site's readings, weather and calendar, and its carriers."""
+
+    description: SiteDescription
+    carriers: tuple[PreparedCarrier, ...]
+    readings: dict[str, MeterReadings]
+    weather: WeatherReadings | None
+    temperature: pd.Series | None
+    calendar: OperatingCalendar | None
+    findings: tuple[Finding, ...]
+    inputs: tuple[dict, ...] = field(default_factory=tuple)
+
+
+def prepare_site(description: SiteDescription) -> PreparedSite:
+    """Read and judge one site; nothing is fitted.  Never raises for bad readings: they become
+    the reason why a carrier can't be verified."""
+    site = description.site
+    findings: list[Finding] = []
+    inputs: list[dict] = []
+    readings: dict[str, MeterReadings] = {}
+    refused: dict[str, str] = {}
+    for meter in description.meters:
+        try:
+            got = read_meter(description, meter)
+        except ReadingsError as error:
+            findings += [f.at(site=site.site, meter=meter.meter) for f in error.findings]
+            refused[meter.meter] = " ".join(str(f) for f in error.findings[:2])
+            continue
+        readings[meter.meter] = got
+        inputs.append(got.input | {"meter": meter.meter, "role": f"readings of {meter.meter}"})
+        findings += [f.at(site=site.site, meter=meter.meter) for f in got.findings]
+
+    weather, temperature, no_weather = None, None, ""
+    try:
+        weather = read_weather(description)
+    except ReadingsError as error:
+        findings += error.findings
+        no_weather = " ".join(str(f) for f in error.findings[:2])
+    if weather is not None:
+        inputs.append(weather.input | {"role": f"temperatures of {description.weather.station}"})
+        findings += weather.findings  # the station's, not this site's alone
+        temperature = daily_temperature(weather, site.time_zone)
+
+    groups = groups_of(description)
+    calendar = _calendar(description, groups, readings)
+    carriers = []
+    for group in groups:
+        carrier = _prepare_carrier(
+            description, group, readings, refused, temperature, calendar, no_weather
+        )
+        carriers.append(carrier)
+        findings += [f.at(site=site.site) for f in carrier.findings]
+    if calendar is not None:
+        findings += [f.at(site=site.site) for f in getattr(calendar, "findings", ())]
+    return PreparedSite(
+        description=description,
+        carriers=tuple(carriers),
+        readings=readings,
+        weather=weather,
+        temperature=temperature,
+        calendar=calendar,
+        findings=tuple(findings),
+        inputs=tuple(inputs),
+    )
+
+
+def _calendar(
+    description: SiteDescription, groups: list[Group], readings: dict[str, MeterReadings]
+) -> OperatingCalendar | None:
+    """The site's operating calendar, learned from the claimed carrier's baseline."""
+    spans = []
+    for got in readings.values():
+        table = got.table
+        if not len(table):
+            continue
+        if got.kind == "interval":
+            spans.append((table.index[0].date() - DAY, table.index[-1].date() + DAY))
+        else:
+            spans.append((table["start"].iloc[0].date(), table["end"].iloc[-1].date()))
+    if not spans:
+        return None
+    # A year more than the readings: a usual year of operating days is wanted whole.
+    first, last = min(s[0] for s in spans) - YEAR, max(s[1] for s in spans)
+    daily = None
+    if description.site.operating_week is None:
+        daily = _baseline_daily(description, groups, readings)
+    return operating_days(description, first, last, daily)
+
+
+def _baseline_daily(
+    description: SiteDescription, groups: list[Group], readings: dict[str, MeterReadings]
+) -> pd.Series | None:
+    """Daily energy of the baseline period, for learning the week; None for bills."""
+    for group in sorted(groups, key=lambda g: g.carrier != "electricity"):
+        parts = [readings[m.meter] for m in group.meters if m.meter in readings]
+        if (
+            not parts
+            or any(p.kind != "interval" for p in parts)
+            or why_not_added(group, readings)[0]
+        ):
+            continue
+        table, _ = sum_intervals(parts)
+        energy = table["energy"].to_numpy()
+        local = table.index.tz_convert(description.site.time_zone).tz_localize(None)
+        days = local.to_numpy().astype("datetime64[D]")
+        if description.retrofits:
+            window = window_of(
+                description.retrofits, days[0].astype(object), days[-1].astype(object)
+            )
+            inside = (days >= np.datetime64(window.baseline_start)) & (
+                days <= np.datetime64(window.baseline_end)
+            )
+            energy, days = energy[inside], days[inside]
+        if not len(days):
+            return None
+        starts = np.flatnonzero(np.r_[True, days[1:] != days[:-1]])
+        return pd.Series(
+            np.add.reduceat(energy, starts),
+            index=pd.DatetimeIndex(days[starts].astype("datetime64[ns]"), name="date"),
+        )
+    return None
+
+
+def _prepare_carrier(
+    description: SiteDescription,
+    group: Group,
+    readings: dict[str, MeterReadings],
+    refused: dict[str, str],
+    temperature: pd.Series | None,
+    calendar: OperatingCalendar | None,
+    no_weather: str,
+) -> PreparedCarrier:
+    keys = tuple(m.meter for m in group.meters)
+    got = [readings[m.meter] for m in group.meters if m.meter in readings]
+    base = PreparedCarrier(
+        carrier=group.carrier,
+        boundary=group.boundary,
+        meters=keys,
+        unit=got[0].unit if got else "kWh",
+        claimed=group.claimed,
+        retrofits=group.retrofits,
+    )
+
+    def refuse(reason: str, remedy: str, **rest) -> PreparedCarrier:
+        return replace(base, reason=reason, remedy=remedy, **rest)
+
+    if not group.meters:
+        return refuse(
+            f"no whole-facility meter of {units.CARRIERS[group.carrier].label} is entered",
+            "Add the meter to meters.csv, or name the meters in retrofits.csv.",
+        )
+    missing = [k for k in keys if k in refused]
+    if missing:
+        return refuse(
+            f"the readings of {', '.join(missing)} can't be used: {refused[missing[0]]}",
+            "Mend the file as the message says, or declare the setting that it names.",
+        )
+    reason, remedy = why_not_added(group, readings)
+    if reason:
+        return refuse(reason, remedy)
+    if temperature is None:
+        return refuse(f"there are no temperatures: {no_weather}", "Mend the weather file.")
+
+    limits = description.settings.limits
+    zone = description.site.time_zone
+    if got[0].kind == "interval":
+        interval, step = sum_intervals(got)
+        rows = daily_rows(interval, step, zone, temperature, calendar, limits.coverage)
+        days = rows.index
+        base = replace(base, kind="interval", interval=interval, step_seconds=step)
+    else:
+        bills = sum_bills(got)
+        if isinstance(bills, str):
+            return refuse(bills, "Give bills with the same read dates, or verify one meter.")
+        rows = bill_rows(bills, temperature, calendar)
+        rows["cost"] = bills.sort_values("start", ignore_index=True)["cost"]
+        days = pd.DatetimeIndex(rows["start"])
+        base = replace(base, kind="bills")
+    if not len(rows):
+        return refuse("the file holds no readings that can be used", "Give readings.", rows=rows)
+
+    events = tuple(e for e in description.events if e.meter is None or e.meter in keys)
+    spans = spans_of(rows)
+    rows = apply_events(rows, spans, events, base.unit)
+    if not group.retrofits:
+        rows["period"] = OUTSIDE
+        return replace(base, rows=rows, events=events)
+
+    ends = spans[1]
+    last = (pd.Timestamp(ends[-1]) - pd.Timedelta(days=1)).date()
+    window = window_of(group.retrofits, days[0].date(), last)
+    rows["period"] = periods_of(window, spans)
+    base = replace(base, rows=rows, window=window, events=events)
+    return _judge(description, base, last)
+
+
+def _judge(
+    description: SiteDescription, carrier: PreparedCarrier, last: dt.date
+) -> PreparedCarrier:
+    """Say whether the periods hold enough, and what is missing where they don't."""
+    window, rows = carrier.window, carrier.rows
+    if last <= window.installation_end:
+        return replace(
+            carrier,
+            due=False,
+            reason=f"not yet due: readings end on {last}, the works on {window.installation_end}",
+            remedy="Run again when the reporting period has begun.",
+        )
+    verdict = sufficiency(
+        rows[rows["period"] == BASELINE],
+        rows[rows["period"] == REPORTING],
+        bills=carrier.kind == "bills",
+        limits=description.settings.limits,
+    )
+    findings = (*carrier.findings, *verdict.findings)
+    return replace(carrier, findings=findings, reason=verdict.reason, remedy=verdict.remedy)
