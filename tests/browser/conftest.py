@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -112,3 +113,14 @@ def visit(browser):
     yield go
     for context in contexts:
         context.close()
+
+
+@pytest.fixture(scope="session")
+def sample(tmp_path_factory):
+    """The sample portfolio's report, made by the main job."""
+    from mv.run.many import RunOptions, report_portfolio
+
+    out = tmp_path_factory.mktemp("sample") / "report"
+    folder = Path(__file__).parents[2] / "sample_meter_data"
+    report_portfolio(str(folder), out, RunOptions(jobs=1, cache=False))
+    return out

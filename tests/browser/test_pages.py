@@ -7,7 +7,7 @@ import pypdf
 import pytest
 
 from mv.report.pdf import find_browser, print_pdf
-from tests.report.follow import resolve
+from tests.report.follow import figures_of, resolve
 
 pytestmark = pytest.mark.browser
 
@@ -177,3 +177,22 @@ def test_paper_holds_every_chart(report):
     for told in ("Ferry hall", "Use ran below the adjusted baseline", "Glossary", "Prepared"):
         assert told in words
     assert "last 28 days" not in words  # no buttons on paper
+
+
+def test_sample_portfolio(visit, sample):
+    """The main job's own pages: in silence, inside the window, every figure the result's."""
+    saved = json.loads((sample / "results.json").read_bytes())
+    pages = [sample / "index.html", *sorted((sample / "sites").glob("*.html"))]
+    assert len(pages) == 1 + len(saved["sites"])
+    seen = 0
+    for path in pages:
+        for root, figure, value in figures_of(path.read_text(encoding="utf-8")):
+            assert resolve(saved, root, figure) == pytest.approx(value, rel=1e-12)
+            seen += 1
+    assert seen > 1000
+    for path in pages[:2]:
+        opened = visit(path, width=390)
+        opened.draw_all()
+        assert opened.page.evaluate(SPILL) <= 0
+        assert opened.complaints == []
+        assert opened.outside() == []
