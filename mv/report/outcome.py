@@ -231,7 +231,7 @@ def demand(site: CarrierResult, say: Say) -> dict[str, Any] | None:
     for label, interval, path in (
         ("Mean saving of the monthly peak", d.peak_savings, "demand.peak_savings"),
         (
-            f"Mean saving in the window {d.window}".strip(),
+            f"Mean saving in the window ({d.window})",
             d.window_savings,
             "demand.window_savings",
         ),

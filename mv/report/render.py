@@ -158,6 +158,12 @@ def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
     return Markup("\n".join(out))
 
 
+def css_text(text: str) -> Markup:
+    """Text as a string of a stylesheet: every sign but plain letters and digits as its code."""
+    signs = [c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x}" for c in text]
+    return Markup('"' + "".join(signs) + '"')
+
+
 def _dumps(value: Any, **_: Any) -> str:
     return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY).decode()
 
@@ -176,6 +182,7 @@ def environment() -> Environment:
     env.filters["say"] = say_markup
     env.filters["big"] = big_markup
     env.filters["body"] = body_markup
+    env.filters["css"] = css_text
     env.globals["glossary_markup"] = glossary_markup
     env.policies["json.dumps_function"] = _dumps
     env.policies["json.dumps_kwargs"] = {}

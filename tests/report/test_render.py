@@ -21,6 +21,7 @@ from mv.report.render import (
     RenderOptions,
     context_from,
     context_of,
+    css_text,
     render,
     render_portfolio,
     render_site,
@@ -123,6 +124,13 @@ def test_unmet_rule_never_looks_like_its_limit():
     )
     (row,) = acceptance_rows([short], Say())
     assert [str(c) for c in row.cells[:3]] == ["11.99 months", "12 months", "not met"]
+
+
+def test_name_on_each_sheet_cannot_leave_its_string():
+    told = str(css_text('a"; } </style><b>é'))
+    assert told == (
+        '"a\\000022\\00003b \\00007d \\00003c\\00002fstyle\\00003e\\00003cb\\00003e\\0000e9"'
+    )
 
 
 def test_links_lead_somewhere(pages):

@@ -12,6 +12,14 @@ from mv.report.format import MINUS, Say, share
 from mv.results import PortfolioResult
 
 
+def counted(most: int) -> dict[str, Any]:
+    """An axis of counts: whole numbers alone."""
+    if most > 10:
+        return axis("trials", rangemode="tozero")
+    whole = list(range(most + 1))
+    return axis("trials", rangemode="tozero", tickvals=whole, ticktext=[str(i) for i in whole])
+
+
 def _histogram(errors: np.ndarray, real: float | None, key: str, question: str) -> Chart:
     percent = errors * 100
     reach = max(float(np.abs(percent).max()), abs(real or 0.0) * 100)
@@ -44,7 +52,7 @@ def _histogram(errors: np.ndarray, real: float | None, key: str, question: str) 
         data=[bars("trials", middle, counts, "muted", width=step * 0.9)],
         layout=layout(
             axis("apparent saving, percent of the adjusted baseline"),
-            axis("trials", rangemode="tozero"),
+            counted(int(counts.max(initial=0))),
             shapes=marks,
             annotations=labels,
         ),
