@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
+from mv.baseline.drivers import driver_series
 from mv.baseline.rows import bill_rows, daily_rows
 from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
@@ -119,10 +120,12 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
 
     groups = groups_of(description)
     calendar = _calendar(description, groups, readings)
+    drivers, missed = driver_series(description.drivers)
+    findings += [f.at(site=site.site) for f in missed]
     carriers = []
     for group in groups:
         carrier = _prepare_carrier(
-            description, group, readings, refused, temperature, calendar, no_weather
+            description, group, readings, refused, temperature, calendar, drivers, no_weather
         )
         carriers.append(carrier)
         findings += [f.at(site=site.site) for f in carrier.findings]
@@ -204,6 +207,7 @@ def _prepare_carrier(
     refused: dict[str, str],
     temperature: pd.Series | None,
     calendar: OperatingCalendar | None,
+    drivers: dict[str, pd.Series],
     no_weather: str,
 ) -> PreparedCarrier:
     keys = tuple(m.meter for m in group.meters)
@@ -241,14 +245,14 @@ def _prepare_carrier(
     zone = description.site.time_zone
     if got[0].kind == "interval":
         interval, step = sum_intervals(got)
-        rows = daily_rows(interval, step, zone, temperature, calendar, limits.coverage)
+        rows = daily_rows(interval, step, zone, temperature, calendar, limits.coverage, drivers)
         days = rows.index
         base = replace(base, kind="interval", interval=interval, step_seconds=step)
     else:
         bills = sum_bills(got)
         if isinstance(bills, str):
             return refuse(bills, "Give bills with the same read dates, or verify one meter.")
-        rows = bill_rows(bills, temperature, calendar)
+        rows = bill_rows(bills, temperature, calendar, drivers)
         rows["cost"] = bills.sort_values("start", ignore_index=True)["cost"]
         days = pd.DatetimeIndex(rows["start"])
         base = replace(base, kind="bills")

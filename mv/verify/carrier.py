@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from mv import lighting, units
+from mv.baseline.rows import DRIVER
 from mv.findings import Finding, ModelError
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, with_adjustment
 from mv.quantity import around
@@ -223,6 +224,7 @@ def _annual_savings(
         return None
     try:
         rows = normal_rows(normal.temperature, normal.operating, fits.granularity)
+        rows = _with_usual_drivers(rows, fits.baseline)
         if fits.reporting_fit is not None:
             return both_models(
                 fits.fit,
@@ -247,6 +249,16 @@ def _annual_savings(
         )
     except ModelError:
         return None
+
+
+def _with_usual_drivers(normal: pd.DataFrame, baseline: pd.DataFrame) -> pd.DataFrame:
+    """The normal year with every driver at its mean of the baseline period."""
+    names = [c for c in baseline.columns if c.startswith(DRIVER)]
+    if not names:
+        return normal
+    days = row_days(baseline)
+    means = {c: float(days @ baseline[c].to_numpy(float)) / days.sum() for c in names}
+    return normal.assign(**means)
 
 
 def _annual(

@@ -106,6 +106,7 @@ def fit_periods(
     findings: list[Finding] = []
     selection = select(baseline, granularity, prepared.carrier, unit=prepared.unit)
     window = prepared.window
+    findings += selection.findings
     own = None
     if months_between(window.reporting_start, window.reporting_end) >= OWN_MODEL_MONTHS:
         try:

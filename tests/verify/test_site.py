@@ -244,3 +244,22 @@ def test_a_failed_site_says_why(write_portfolio):
     assert (got.verdict, got.reason) == ("not verifiable", "it took longer than 1 seconds")
     assert got.retrofits[0]["retrofit"] == "led"
     assert np.isfinite(got.confidence)
+
+
+def test_a_driver_explains_use_that_the_weather_does_not(write_portfolio, tools):
+    use = tools.daily_use(saving=0.0)
+    days = np.arange(len(use))
+    made = np.round(100 + 60 * np.sin(days / 17.0) + 40 * (days > 700))  # busier after the works
+    tables = {
+        "drivers.csv": "site,start,driver,value,unit\n"
+        + "\n".join(
+            f"shop,{d:%Y-%m-%d},parts,{v},pieces" for d, v in zip(use.index, made, strict=True)
+        )
+    }
+    files = {"meters/m1.csv": tools.interval_csv(tools.hourly_use(use + 1.5 * made))}
+    with_driver = verified(write_portfolio(files=files, tables=tables))
+    assert any("parts" in t.name for t in with_driver.model.terms)
+    parts = next(t for t in with_driver.model.terms if "parts" in t.name)
+    assert parts.value == pytest.approx(1.5, rel=0.1)
+    assert abs(with_driver.avoided_energy.fraction) < 0.02
+    assert with_driver.annual.verified_savings is not None
