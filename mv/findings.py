@@ -199,7 +199,6 @@ _book(
         "bill_calendar_months": "All bills are whole calendar months, which meters are rarely "
         "read by.",
         "bill_step": "Use per day steps far up or down between bills: meters merged or split?",
-        "bill_length_uneven": "Bills are longer than the usual month.",
         "station_hemisphere": "A station's seasons are those of the other hemisphere.",
         "station_shifted": "A station's day, or its effect on the load, is shifted in time.",
         "station_unrelated": "Energy that should follow the weather does not follow this "
@@ -408,7 +407,7 @@ class FolderError(_WithFindings):
 
 
 class ReadingsError(_WithFindings):
-    """A file of readings cannot be read right.  Its site becomes not verifiable, the run goes on."""
+    """A file of readings cannot be read right.  Its site becomes not verifiable, no more."""
 
 
 class RenderError(MvError):

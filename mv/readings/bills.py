@@ -136,7 +136,10 @@ def leave_cancelled(ledger: BillLedger) -> None:
 
 def settle_repeats(ledger: BillLedger) -> None:
     """Bills for the same days: equal ones count once; a correction or an actual read replaces
-    what it corrects; others contradict each other and none counts."""
+    what it corrects; others contradict each other and none counts.
+
+    Raises ReadingsError when almost every period is billed more than once.
+    """
     groups = defaultdict(list)
     for bill in ledger.bills:
         groups[bill.start, bill.end].append(bill)

@@ -181,7 +181,7 @@ def join_to_coarsest(
     """Add rows of finer steps up into intervals of `step`; values must be energies.
 
     Returns rows of one step and how many rows of the file each is made of.  Intervals that the
-    finer rows do not fill leave as `step_incomplete`.
+    finer rows do not fill leave as `step_incomplete`.  Raises ReadingsError when none is filled.
     """
     phase = _phase(rows.seconds[lengths == step], step)
     place = (rows.seconds - phase) // step

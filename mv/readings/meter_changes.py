@@ -74,7 +74,8 @@ def parse_changes(meter: Meter) -> list[tuple[dt.date, float]]:
 def judge_factor(grid: Grid, rows: Rows, meter: Meter) -> None:
     """Refuse a step of the whole load by a transformer's ratio; tell one by 4, 5 or 8.
 
-    Weekly 10 %, 50 % and 90 % quantiles must all step by the same factor.
+    Weekly 10 %, 50 % and 90 % quantiles must all step by the same factor.  Raises ReadingsError
+    `multiplier_changed`.
     """
     if meter.multiplier_changes is not None:
         return

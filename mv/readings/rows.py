@@ -109,7 +109,10 @@ def meter_rows(table: Table, meter: Meter, zone: str) -> Rows:
 
 
 def only_meter(table: Table, meter: Meter) -> Table:
-    """The rows that a meter column gives to this meter; the table itself where there is none."""
+    """The rows that a meter column gives to this meter; the table itself where there is none.
+
+    Raises ReadingsError when the column or the meter is not in the table.
+    """
     name = meter_column_of(table.names, meter.meter_column)
     if name is None:
         if meter.meter_column:
@@ -228,7 +231,8 @@ def leave_unreadable(
     empty: np.ndarray,
     invalid: np.ndarray | None = None,
 ) -> None:
-    """Let rows without a usable time or value leave; too many of them refuse the file."""
+    """Let rows without a usable time or value leave; too many of them refuse the file
+    (ReadingsError)."""
     n = len(rows)
     for mask, rule, what in (
         (untimed, "times_unreadable", "times"),
