@@ -1,4 +1,5 @@
-"""Shapes that every room's numbers travel in: an interval, and the way a number was made.
+"""Shapes that every room's numbers travel in: an interval, a span of months, a bridge, and the way
+a number was made.
 
 An `Interval` names its kind, its confidence and its method, so that the range of a mean, of a
 new observation and of a sum can't be mistaken for one another.  A `Derivation` is what a reader
@@ -83,3 +84,42 @@ class Derivation:
     source: str
     """Where the formula comes from: standard, chapter, or `common practice, no source`."""
     steps: tuple[Step, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Months:
+    """A word for a payback: months with interval, or the reason there are none."""
+
+    months: float | None
+    low: float | None
+    high: float | None
+    """None where there is no upper limit (the saving's interval reaches zero)."""
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BridgeStep:
+    """One bar of a bridge."""
+
+    name: str
+    amount: float
+    low: float | None = None
+    high: float | None = None
+    note: str = ""
+    responsible: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bridge:
+    """From one figure to another, in steps that add up exactly."""
+
+    name: str
+    """Key: savings, payback, bill."""
+    unit: str
+    start: float
+    start_label: str
+    end: float
+    end_label: str
+    steps: list[BridgeStep]
+    method: str
+    words: str = ""

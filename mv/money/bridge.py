@@ -25,7 +25,7 @@ import numpy as np
 
 from mv.findings import ModelError
 from mv.money.shapley import shapley
-from mv.quantity import Interval
+from mv.quantity import Bridge, BridgeStep, Interval
 
 METHOD = (
     "each bar is the factor's effect averaged over all orders of change (Shapley split); "
@@ -53,33 +53,6 @@ class Change:
     amount: float
     evidence: str
     """What shows it."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class BridgeStep:
-    """One bar."""
-
-    name: str
-    amount: float
-    low: float | None = None
-    high: float | None = None
-    note: str = ""
-    responsible: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Bridge:
-    """From one figure to another."""
-
-    name: str
-    unit: str
-    start: float
-    start_label: str
-    end: float
-    end_label: str
-    steps: list[BridgeStep]
-    method: str
-    words: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,6 @@ import numpy as np
 
 from mv.findings import ModelError
 from mv.money.bridge import (
-    Bridge,
     Deal,
     Explained,
     bill_bridge,
@@ -20,6 +19,7 @@ from mv.money.bridge import (
 from mv.money.cost_saving import CostSaving, Priced
 from mv.money.load import Load
 from mv.money.rates import price_use, use_of
+from mv.quantity import Bridge
 from mv.units import UnitError
 
 

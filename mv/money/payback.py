@@ -12,9 +12,7 @@ infinite and never negative.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from mv.quantity import Derivation, Interval, Step
+from mv.quantity import Derivation, Interval, Months, Step
 
 MONTHS_A_YEAR = 12.0
 YEARS_FROM_MONTHS = 60.0
@@ -23,21 +21,9 @@ YEARS_FROM_MONTHS = 60.0
 SOURCE = "NIST Handbook 135, simple payback (from memory)"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Payback:
-    """Months until the net cost has come back, or the words why there are none."""
-
-    months: float | None
-    low: float | None
-    """Months at the top of the saving's interval."""
-    high: float | None
-    """Months at the bottom of the saving's interval; None where it reaches zero."""
-    words: str
-
-
 def simple_payback(
     net_cost: float | None, annual_saving: Interval | float | None, *, missing: str = ""
-) -> Payback:
+) -> Months:
     """Months in which the net cost comes back.
 
     Parameters
@@ -55,7 +41,7 @@ def simple_payback(
     if not isinstance(saving, Interval):
         saving = Interval(float(saving), None, None, "")
     if net_cost <= 0:
-        return Payback(
+        return Months(
             months=0.0, low=0.0, high=0.0, words="Nothing to pay back: the net cost is not above 0."
         )
     low = _months(net_cost, saving.high)
@@ -66,10 +52,10 @@ def simple_payback(
                 f"; even at the top of its interval it would take {say_months(low)[0]} "
                 f"({_sure(saving)})"
             )
-        return Payback(months=None, low=low, high=None, words=words + ".")
+        return Months(months=None, low=low, high=None, words=words + ".")
     months = _months(net_cost, saving.value)
     if saving.low is None or saving.high is None:
-        return Payback(months=months, low=None, high=None, words=f"{say_months(months)[0]}.")
+        return Months(months=months, low=None, high=None, words=f"{say_months(months)[0]}.")
     high = _months(net_cost, saving.low)
     if high is None:
         said, at_least = say_months(months, low)
@@ -80,12 +66,12 @@ def simple_payback(
     else:
         said, shortest, longest = say_months(months, low, high)
         words = f"{said} ({shortest} to {longest}, {_sure(saving)})."
-    return Payback(months=months, low=low, high=high, words=words)
+    return Months(months=months, low=low, high=high, words=words)
 
 
 def derivation(
     figure: str,
-    payback: Payback,
+    payback: Months,
     net_cost: float | None,
     annual_saving: float | None,
     currency: str,
@@ -131,8 +117,8 @@ def _months(net_cost: float, saving: float | None) -> float | None:
     return MONTHS_A_YEAR * net_cost / saving
 
 
-def _none(words: str) -> Payback:
-    return Payback(months=None, low=None, high=None, words=words)
+def _none(words: str) -> Months:
+    return Months(months=None, low=None, high=None, words=words)
 
 
 def _sure(saving: Interval) -> str:

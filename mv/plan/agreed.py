@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from mv import lighting, units
 from mv.findings import Finding, FolderError, gravest_first
 from mv.money.account import choose_rate
 from mv.portfolio.schema import SiteDescription
@@ -134,24 +133,6 @@ def calendar(description: SiteDescription, prepared: PreparedSite) -> dict[str, 
         "operating_days_a_year": int(year["operating"].sum()),
         "to_confirm": own.origin == "learned",
     }
-
-
-def estimate(description: SiteDescription, carrier: PreparedCarrier) -> tuple[float | None, str]:
-    """Estimated saving in a year, canonical unit, and where it is written."""
-    total, places = 0.0, []
-    for retrofit in carrier.retrofits or description.retrofits:
-        if retrofit.carrier != carrier.carrier:
-            continue
-        if retrofit.estimated_savings is not None:
-            unit = retrofit.estimated_savings_unit.split("/")[0]
-            total += retrofit.estimated_savings * units.factor(unit, carrier.unit)
-            places.append(f"{retrofit.source.file}, line {retrofit.source.line}")
-            continue
-        lines = [f for f in description.fixtures if f.retrofit == retrofit.retrofit]
-        if lines and carrier.carrier == "electricity":
-            total += lighting.estimate(lines).energy
-            places.append(f"{lines[0].source.file}, {len(lines)} lines")
-    return (total, "; ".join(places)) if places else (None, "")
 
 
 def prices(description: SiteDescription, carrier: PreparedCarrier) -> dict[str, Any]:

@@ -32,6 +32,7 @@ from mv.readings.sufficiency import sufficiency
 from mv.savings.avoided import row_days
 from mv.savings.drift import Prior, recency_level
 from mv.verify.conditions import normal_year
+from mv.verify.estimate import annual_estimate
 from mv.verify.fits import months_between
 
 CURVE_POINTS = 31
@@ -141,7 +142,7 @@ def plan_site(start: Basis, prior: Prior, own: Any = None) -> SitePlan:
             prior=prior,
             own=own,
         )
-        estimated, source = agreed.estimate(description, carrier)
+        estimated, source = annual_estimate(description, carrier)
         seen = detection(outlook, estimated, periods["reporting_months"])
         cuts = placebo_cuts(carrier, granularity, prior, first_day_of_works(carrier), own)
     except ModelError as error:
@@ -206,7 +207,7 @@ def _impossible(
 def _refused(description, carrier, reason, remedy, common, findings) -> SitePlan:
     estimate: dict[str, Any] = {}
     if carrier is not None:
-        value, source = agreed.estimate(description, carrier)
+        value, source = annual_estimate(description, carrier)
         estimate = {"annual": value, "unit": carrier.unit, "source": source}
     return SitePlan(
         **common,

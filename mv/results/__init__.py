@@ -4,11 +4,10 @@
 are a pure function of them.
 """
 
+from mv.quantity import Bridge, BridgeStep, Months
 from mv.results.parts import (
     Acceptance,
     Annual,
-    Bridge,
-    BridgeStep,
     Candidate,
     Coefficient,
     Demand,
@@ -16,7 +15,6 @@ from mv.results.parts import (
     InputFile,
     Model,
     Money,
-    Months,
     OperatingDays,
     Periods,
     Series,

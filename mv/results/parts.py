@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from mv.quantity import Interval
+from mv.quantity import Bridge, Interval, Months
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,45 +182,6 @@ class Annual:
     method: str
     normal_conditions: str
     days: float = 365.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Months:
-    """A word for a payback: months with interval, or the reason there are none."""
-
-    months: float | None
-    low: float | None
-    high: float | None
-    """None where there is no upper limit (the saving's interval reaches zero)."""
-    words: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class BridgeStep:
-    """One bar of a bridge."""
-
-    name: str
-    amount: float
-    low: float | None = None
-    high: float | None = None
-    note: str = ""
-    responsible: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Bridge:
-    """From one figure to another, in steps that add up exactly."""
-
-    name: str
-    """Key: savings, payback, bill."""
-    unit: str
-    start: float
-    start_label: str
-    end: float
-    end_label: str
-    steps: list[BridgeStep]
-    method: str
-    words: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

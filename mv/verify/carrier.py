@@ -7,7 +7,6 @@ from typing import Any
 
 import pandas as pd
 
-from mv import lighting, units
 from mv.baseline.rows import DRIVER
 from mv.findings import Finding, ModelError
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, with_adjustment
@@ -28,6 +27,7 @@ from mv.verify.conditions import NormalYear
 from mv.verify.described import acceptance, cross_check, extrapolation, model_of
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.drawn import bare_series, carrier_series
+from mv.verify.estimate import annual_estimate
 from mv.verify.fits import Fits, months_between
 
 FINAL_MONTHS_TOLERANCE = 0.35
@@ -67,30 +67,13 @@ def no_meter(draft: Draft) -> Concluded:
     )
 
 
-def estimated_savings(prepared: PreparedCarrier, draft: Draft) -> float | None:
-    """Estimated saving in a year over the carrier's retrofits, canonical unit; None where no
-    estimate is given.  A retrofit without one falls back on its fixture schedule."""
-    given = []
-    for retrofit in prepared.retrofits:
-        if retrofit.carrier != prepared.carrier:
-            continue
-        if retrofit.estimated_savings is not None:
-            unit = retrofit.estimated_savings_unit.split("/")[0]
-            given.append(retrofit.estimated_savings * units.factor(unit, prepared.unit))
-        else:
-            lines = [f for f in draft.description.fixtures if f.retrofit == retrofit.retrofit]
-            if lines and prepared.carrier == "electricity":
-                given.append(lighting.estimate(lines).energy)
-    return sum(given) if given else None
-
-
 def conclude_carrier(
     draft: Draft, carrier: CarrierDraft, context: Context, findings: list[Finding]
 ) -> Concluded:
     """Conclude one carrier; what is found on the way is added to `findings`."""
     prepared, fits = carrier.prepared, carrier.fits
     findings += carrier.findings
-    estimated = estimated_savings(prepared, draft) if prepared.claimed else None
+    estimated = annual_estimate(draft.description, prepared)[0] if prepared.claimed else None
     base: dict[str, Any] = {
         "carrier": prepared.carrier,
         "meters": list(prepared.meters),
