@@ -10,9 +10,9 @@ costs) and gives the fields of `results.Money`; it reads no file and fits no mod
     account = site_money(settings=..., retrofits=..., claim=claim, estimated_annual=52_000.0,
                          reporting_end=date(2024, 12, 31))
     account.fields        every field of results.Money; intervals are Interval, paybacks and
-                          bridges are mappings with the fields of quantity.Months and
-                          quantity.Bridge, so that pydantic.TypeAdapter(Money).validate_python(account.fields)
-                          makes the result
+                          bridges are mappings with the fields of Months and Bridge, so that
+                          pydantic.TypeAdapter(Money).validate_python(account.fields) makes
+                          the result
     account.findings      what was found amiss, `choice.findings` not included
     account.derivations   how each figure was made, keys `money.<path into the fields>`
 
