@@ -32,8 +32,9 @@ def load_results(path: Path) -> tuple[PortfolioResult, Path]:
         if file.exists():
             own, *rest = from_json(file.read_bytes(), list[Series | None])
             others = [replace(o, series=s) for o, s in zip(site.others, rest, strict=True)]
-            site = replace(site, series=own, others=others)
-        sites.append(site)
+            sites.append(replace(site, series=own, others=others))
+        else:
+            sites.append(site)
     return replace(result, sites=sites), folder
 
 

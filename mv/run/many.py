@@ -157,7 +157,7 @@ def _settings_findings(settings: Settings, lines: dict[str, int]) -> list[Findin
 
 
 def chosen(portfolio: Portfolio, wanted: Sequence[str]) -> list[str]:
-    """Keys of the sites to work on, in the folder's order."""
+    """Keys of the sites to work on, in the folder's order.  FolderError for an unknown one."""
     import difflib
 
     wrong = []
