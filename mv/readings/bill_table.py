@@ -128,12 +128,16 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
 def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger):
     """Start and end day of each row, whether they were read, whether they look like dates."""
 
+    day_first = meter.day_first
+    if day_first is None and roles.start is not None:
+        day_first = _day_order(table, (roles.start, roles.end))
+
     def column(at: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         times = dates.to_times(
             table.columns[at],
             file=table.file,
             name=table.names[at],
-            day_first=meter.day_first,
+            day_first=day_first,
             lines=table.lines,
         )
         text = shape.as_text(table.columns[at])
@@ -179,6 +183,24 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
         like[first] = True
         ledger.open_first = int(first[0])
     return start, end, good, like
+
+
+def _day_order(table: Table, columns: tuple[int, int]) -> bool | None:
+    """Whether the day comes first, where one of the two columns shows it and the other may not."""
+    for at in columns:
+        try:
+            times = dates.to_times(
+                table.columns[at],
+                file=table.file,
+                name=table.names[at],
+                day_first=None,
+                lines=table.lines,
+            )
+        except ReadingsError:
+            continue
+        if times.form in ("day first", "month first"):
+            return times.form == "day first"
+    return None
 
 
 def _months(table: Table, roles: shape.Roles, ledger: BillLedger):

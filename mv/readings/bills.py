@@ -66,7 +66,8 @@ def read_bills(
             "flag": pd.Categorical.from_codes(
                 [int(b.estimated) for b in bills], categories=["measured", "estimated"]
             ),
-            "demand": np.array([b.demand for b in bills]),
+            # an estimated demand is no demand
+            "demand": np.array([np.nan if b.estimated else b.demand for b in bills]),
             "cost": np.array([b.cost for b in bills]),
         }
     )

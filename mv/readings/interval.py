@@ -18,6 +18,8 @@ from mv.readings.rows import MISSING, Rows
 
 DAY = 86_400
 STEP_LEAST, STEP_MOST = 60, DAY
+OFF_GRID_MOST = 0.2
+"""Share of times off the grid above which a file has no grid (common practice, no source)."""
 RUN_OF_STEP = 12
 """Equal distances in a row that make a step of its own in a file of mixed steps."""
 
@@ -94,7 +96,8 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
     """Place sorted rows on the grid of their step.
 
     Steps up to an hour are regular in UTC; longer ones follow the local clock of `zone`, so that
-    a daily interval lasts 23 or 25 hours on switching days.
+    a daily interval lasts 23 or 25 hours on switching days.  Raises ReadingsError when too many
+    times lie off the grid.
     """
     if step <= 3600:
         phase = _phase(rows.seconds, step)
@@ -113,6 +116,17 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
         starts = clock.to_utc(grid, zone).utc
         drift = rows.seconds - starts[place - first]
     off = np.abs(drift) > limits.snap_seconds
+    if off.sum() > OFF_GRID_MOST * len(off):
+        raise ReadingsError(
+            Finding(
+                "step_unclear",
+                f"{int(off.sum())} of {len(off)} times lie off the {duration_words(step)} grid of "
+                "the file by more than may be mended; the times follow no regular step.",
+                file=rows.file,
+                line=int(rows.lines[np.flatnonzero(off)[0]]),
+                count=int(off.sum()),
+            )
+        )
     if off.any():
         place = place[~off]
         rows.leave(

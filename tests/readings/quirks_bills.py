@@ -299,3 +299,23 @@ def bills_in_kilowatts():
         refused=("unit_invalid", "bills hold energy"),
         meter={"unit": "kW", "data": "bills"},
     )
+
+
+@quirk
+def bills_whose_first_column_could_be_both():
+    bills = [("2022-01-04", "2022-02-03", 900.0), ("2022-02-03", "2022-03-25", 820.0)]
+    rows = [
+        (f"{dt.date.fromisoformat(a):%d/%m/%Y}", f"{dt.date.fromisoformat(b):%d/%m/%Y}", u)
+        for a, b, u in bills
+    ]
+    return Quirk(table(rows), bills)
+
+
+@quirk
+def bills_whose_columns_could_both_be_both():
+    rows = [("04/01/2022", "03/02/2022", 900.0), ("03/02/2022", "05/03/2022", 820.0)]
+    return Quirk(
+        table(rows),
+        refused=("dates_ambiguous", "4 January 2022 if the day comes first and 1 April 2022"),
+        meter={"data": "bills"},
+    )

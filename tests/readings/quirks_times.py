@@ -392,3 +392,13 @@ def utc_stamps_judged_by_the_local_day():
     series = truth("2023-07-03", 2, zone=NEW_YORK)
     text = long_text(series.tz_convert("UTC"), form="%Y-%m-%dT%H:%M:%SZ")
     return Quirk(text, series, findings=("stamp_detected",), zone=NEW_YORK, meter={"stamp": None})
+
+
+@quirk
+def times_that_wander():
+    minutes = np.arange(60) * 60 + np.arange(60) * 7 % 23
+    rows = [
+        f"{pd.Timestamp('2023-01-02') + pd.Timedelta(minutes=int(m)):%Y-%m-%d %H:%M},5"
+        for m in minutes
+    ]
+    return Quirk("time,kWh\n" + "\n".join(rows), refused=("step_unclear", ""))
