@@ -21,10 +21,15 @@ import numpy as np
 
 _RANK = 1e-10
 """Share of a column's squared length under which it counts as spanned by the others."""
-_DEPENDENT = 1e-8
-"""Determinant of two orthonormal pairs of columns under which they count as dependent."""
-_CHUNK = 12_000
-"""Pairs of gaps that are looked at in one go: few enough to stay in the processor's cache."""
+_DEPENDENT = 0.03
+"""Determinant of two orthonormal pairs of columns under which single precision won't do."""
+_LOST = 3e-4
+"""Share of what can be explained that single precision may lose above that determinant."""
+_STRIDE = 8
+"""Temperatures between the pairs that are tried first."""
+_TILE = 120
+"""Places of either change point that are screened in one go: few enough for the processor's
+cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,104 +252,169 @@ class _Side:
             step = level / slope if self.left else -level / slope
         return np.where(np.isfinite(step), step, np.inf), slope
 
+    def cone(self) -> np.ndarray:
+        """The κ for which a change point lies in its gap where w₂ and w₂ + κw₁ differ in sign;
+        infinite where it can't be told so."""
+        sign = 1.0 if self.left else -1.0
+        next_ = self.l11 + sign * self.gap * self.l21
+        known = np.isfinite(self.l22) & np.isfinite(self.l11)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            cone = -sign * self.gap * self.l22 / next_
+        return np.where(known, np.where(next_ > 0, cone, np.inf), 0.0)
+
+    def inside(
+        self, w1: np.ndarray, w2: np.ndarray, at: np.ndarray, signs: bool
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Distance above u as `back` gives it, and whether it lies within the gap and, where
+        signs count, has a slope above zero."""
+        step, slope = self.back(w1, w2, at)
+        ok = (step >= 0) & (step <= self.gap[at])
+        return step, ok & (slope > 0) if signs else ok
+
 
 def _best_pair(left: _Side, right: _Side, signs: bool) -> tuple[float, float, float] | None:
     """Gain and change points of the best pair, c₁ at place i and c₂ at place j ≥ i.
 
-    With both pairs of columns orthonormal, C = −B_L·B_R' their products across (the hinges do not
-    overlap), e = g_R − C'g_L and M = I − C'C, the pair of gaps explains |g_L|² + e'M⁻¹e.  All of
-    e and M are products of something of i with something of j.
+    Every pair is screened in single precision, and the few that may beat a pair known to be good
+    are worked out in double: both change points at temperatures of the data, one of them inside
+    its gap, or both.
     """
-    m = len(left.u)
-    b1, b2 = right.b1, right.b2
-    one = np.ones((m, 1))
-    corner_i = np.hstack([left.g1[:, None] * left.b1, one])
-    free_i = np.hstack([left.g1[:, None] * left.b1 + left.g2[:, None] * left.b2, one])
-    squares_i = np.hstack([one, _doubled(left.b1) + _doubled(left.b2)])
-    corner_j = np.column_stack([b1, right.g1]).T
-    free_j = np.column_stack([b2, right.g2]).T
-    m11_j, m22_j = (np.hstack([one, -_products(b, b)]).T for b in (b1, b2))
-    m12_j = -2.0 * _products(b1, b2).T
-    own1, own = left.g1**2, left.g1**2 + left.g2**2
+    corners, interiors, loose_right, loose_left = _screened(
+        left, right, _good_corner(left, right, signs)
+    )
+
+    def across(pairs: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, ...]:
+        i, j = pairs
+        return tuple(
+            -np.einsum("ij,ij->i", x[i], y[j])
+            for x in (left.b1, left.b2)
+            for y in (right.b1, right.b2)
+        )
 
     best = (-np.inf, np.nan, np.nan)
-    worth: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-    start = 0
-    while start < m:
-        end = min(m, start + max(1, _CHUNK // (m - start)))
-        i, j = slice(start, end), slice(start, m)
-        tip = np.arange(end - start)
-        below = tip[:, None] > tip[None, :]
-
-        # Both change points at temperatures of the data.
-        c11 = left.b1[i] @ b1[j].T
-        d = corner_i[i] @ corner_j[:, j]
-        gain = d * d
-        gain /= np.maximum(1.0 - c11 * c11, _RANK)
-        gain += own1[i, None]
-        gain[:, : end - start][below] = -np.inf
-        a, b = divmod(int(np.argmax(gain)), m - start)
-        if signs and gain[a, b] > best[0]:
-            gain[~((d > 0) & (left.g1[i, None] + c11 * right.g1[None, j] > 0))] = -np.inf
-            a, b = divmod(int(np.argmax(gain)), m - start)
-        if gain[a, b] > best[0]:
-            best = (float(gain[a, b]), float(left.u[start + a]), float(right.u[start + b]))
-
-        # No pair of gaps can do better than with both pieces free: only those that could are
-        # looked into.  Where the four columns all but depend on one another the bound is not to
-        # be trusted, and the pair is looked into as well.
-        e1, e2 = free_i[i] @ corner_j[:, j], free_i[i] @ free_j[:, j]
-        m11, m22 = squares_i[i] @ m11_j[:, j], squares_i[i] @ m22_j[:, j]
-        twice = squares_i[i, 1:] @ m12_j[:, j]
-        free = m22 * e1
-        free -= twice * e2
-        free *= e1
-        e2 *= e2
-        e2 *= m11
-        free += e2
-        m11 *= m22
-        twice *= twice
-        twice *= 0.25
-        m11 -= twice
-        unsure = m11 < _DEPENDENT
-        m11[unsure] = _DEPENDENT
-        free /= m11
-        free[unsure] = np.inf
-        free[:, : end - start][below] = -np.inf
-        a, b = np.divmod(np.flatnonzero(free > (best[0] - own[i])[:, None]), m - start)
-        if len(a):
-            worth.append((a + start, b + start, free[a, b] + own[a + start]))
-        start = end
-
-    if worth:
-        i, j, bound = (np.concatenate(parts) for parts in zip(*worth, strict=True))
-        keep = bound > best[0]
-        i, j = i[keep], j[keep]
-
-        def across(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-            return -np.einsum("ij,ij->i", x[i], y[j])
-
-        corr = tuple(across(x, y) for x in (left.b1, left.b2) for y in (b1, b2))
-        for candidate in (
-            _interior(left, right, i, j, corr, signs),
-            _edge(left, right, i, j, corr[0], corr[1], signs),
-            _edge(right, left, j, i, corr[0], corr[2], signs),
-        ):
-            if candidate is not None and candidate[0] > best[0]:
-                best = candidate
+    c11, c12, _, _ = across(loose_right)
+    d11, _, d21, _ = across(loose_left)
+    for candidate in (
+        _corner(left, right, *corners, across(corners)[0], signs),
+        _interior(left, right, *interiors, across(interiors), signs),
+        _edge(left, right, *loose_right, c11, c12, signs),
+        _edge(right, left, *loose_left[::-1], d11, d21, signs),
+    ):
+        if candidate is not None and candidate[0] > best[0]:
+            best = candidate
     return best if np.isfinite(best[0]) else None
 
 
-def _products(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Products x_a·y_b of each row, a ≤ b, those off the diagonal averaged with y_a·x_b."""
-    a, b = np.triu_indices(x.shape[1])
-    return (x[:, a] * y[:, b] + x[:, b] * y[:, a]) / 2
+def _good_corner(left: _Side, right: _Side, signs: bool) -> float:
+    """Gain of a good pair of temperatures (0 where there is none): the best on a wide grid, and
+    then near it."""
+    m = len(left.u)
+    ends, best = ((0, m), (0, m)), 0.0
+    for stride in (_STRIDE, 1):
+        i, j = (np.arange(max(a, 0), min(b, m), stride) for a, b in ends)
+        i, j = (x.ravel() for x in np.meshgrid(i, j, indexing="ij"))
+        i, j = i[i <= j], j[i <= j]
+        c11 = -np.einsum("ij,ij->i", left.b1[i], right.b1[j])
+        gain = _corner_gains(left, right, i, j, c11, signs)
+        at = int(np.argmax(gain))
+        best = max(best, float(gain[at]))
+        ends = tuple((x[at] - _STRIDE, x[at] + _STRIDE + 1) for x in (i, j))
+    return best
 
 
-def _doubled(x: np.ndarray) -> np.ndarray:
-    """Products x_a·x_b of each row, a ≤ b, those off the diagonal twice."""
-    a, b = np.triu_indices(x.shape[1])
-    return x[:, a] * x[:, b] * np.where(a == b, 1.0, 2.0)
+def _screened(left: _Side, right: _Side, known: float) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+    """Places (i, j) of the pairs that may explain more than `known`: with both change points at
+    temperatures of the data, both inside their gaps, the right one inside, the left one inside.
+
+    With both pairs of columns orthonormal, C = −B_L·B_R' their products across and e = g_R − C'g_L,
+    M = I − C'C, the pair of gaps explains |g_L|² + e'M⁻¹e = |g_L|² + e'n/det M, n = adj(M)·e; with
+    one change point at a temperature the same holds without that side's second column.  The change
+    point lies in its gap where n₂ and n₂ + κn₁ differ in sign, κ a number of the gap.
+
+    What single precision may lose is added to the bounds; where the columns all but depend on one
+    another it is not to be trusted, and the pair passes.
+    """
+    m = len(left.u)
+    single = np.float32
+    # Scaled so that the bounds are shares of what can be explained at all.
+    scale = np.sqrt(max(float((left.g1**2 + left.g2**2).max()), 1e-300))
+    scale = max(scale, float(np.sqrt((right.g1**2 + right.g2**2).max())))
+    p1, p2 = ((g / scale).astype(single)[:, None] for g in (left.g1, left.g2))
+    r1, r2 = ((g / scale).astype(single)[None, :] for g in (right.g1, right.g2))
+    l1, l2 = (-b.astype(single) for b in (left.b1, left.b2))
+    b1, b2 = (np.ascontiguousarray(b.T, single) for b in (right.b1, right.b2))
+    kl, kr = left.cone().astype(single)[:, None], right.cone().astype(single)[None, :]
+    least = single(known / scale**2 - _LOST)
+    found: list[list[np.ndarray]] = [[] for _ in range(8)]
+    tiles = [slice(a, min(a + _TILE, m)) for a in range(0, m, _TILE)]
+    for i, j in ((i, j) for i in tiles for j in tiles if i.start <= j.start):
+        c11, c12, c21, c22 = (x[i] @ y[:, j] for x in (l1, l2) for y in (b1, b2))
+        m11, m22, cross = 1 - c11 * c11, 1 - c12 * c12, c11 * c12
+        e1, e2 = r1[:, j] - c11 * p1[i], r2[:, j] - c12 * p1[i]
+        own = least - p1[i] * p1[i]
+        both = _Screen(
+            e1 - c21 * p2[i],
+            e2 - c22 * p2[i],
+            m11 - c21 * c21,
+            m22 - c22 * c22,
+            cross + c21 * c22,
+            own - p2[i] * p2[i],
+        )
+        if i.start == j.start:
+            both.look &= ~np.tri(*both.look.shape, k=-1, dtype=bool)
+        if not both.look.any():
+            continue  # the other three can't do better
+        right_only = _Screen(e1, e2, m11, m22, cross, own)
+        f1, f2 = p1[i] - c11 * r1[:, j], p2[i] - c21 * r1[:, j]
+        left_only = _Screen(f1, f2, m11, 1 - c21 * c21, c11 * c21, least - r1[:, j] * r1[:, j])
+        passing = (
+            e1 * e1 > own * m11,
+            both.inside(kr[:, j]),
+            right_only.inside(kr[:, j]),
+            left_only.inside(kl[i]),
+        )
+        for kind, look in enumerate(passing):
+            a, b = np.divmod(np.flatnonzero(look & both.look), look.shape[1])
+            found[2 * kind].append(a + i.start)
+            found[2 * kind + 1].append(b + j.start)
+    none = np.zeros(0, dtype=int)
+    places = [np.concatenate([none, *parts]) for parts in found]
+    return tuple(zip(places[::2], places[1::2], strict=True))
+
+
+class _Screen:
+    """Pairs for which e'M⁻¹e may exceed `least`, M = (m11, −cross; −cross, m22)."""
+
+    def __init__(self, e1, e2, m11, m22, cross, least) -> None:
+        self.n1, self.n2 = m22 * e1 + cross * e2, m11 * e2 + cross * e1
+        det = m11 * m22 - cross * cross
+        self.unsure = det < _DEPENDENT
+        gain = e1 * self.n1
+        gain += e2 * self.n2
+        det *= least
+        self.look = (gain > det) | self.unsure
+
+    def inside(self, cone) -> np.ndarray:
+        """Which of them may have their change point in its gap."""
+        beyond = self.n2 + cone * self.n1
+        inside = (np.minimum(self.n2, beyond) < _LOST) & (np.maximum(self.n2, beyond) > -_LOST)
+        return self.look & (inside | self.unsure)
+
+
+def _corner_gains(left, right, i, j, c11, signs):
+    """Both change points at temperatures of the data: gain of each pair."""
+    p1, r1 = left.g1[i], right.g1[j]
+    e1 = r1 - c11 * p1
+    gain = p1 * p1 + e1 * e1 / np.maximum(1.0 - c11 * c11, _RANK)
+    if signs:
+        gain[(e1 <= 0) | (p1 - c11 * r1 <= 0)] = -np.inf
+    return gain
+
+
+def _corner(left, right, i, j, c11, signs):
+    """The best of them."""
+    gain = _corner_gains(left, right, i, j, c11, signs)
+    return _pick(gain, True, left.u[i], right.u[j])
 
 
 def _interior(left, right, i, j, corr, signs):
@@ -352,22 +422,22 @@ def _interior(left, right, i, j, corr, signs):
     keep = i < j
     i, j = i[keep], j[keep]
     c11, c12, c21, c22 = (c[keep] for c in corr)
-    p1, p2, r1, r2 = left.g1[i], left.g2[i], right.g1[j], right.g2[j]
+    p1, p2 = left.g1[i], left.g2[i]
     m11, m22 = 1.0 - c11 * c11 - c21 * c21, 1.0 - c12 * c12 - c22 * c22
     m12 = -c11 * c12 - c21 * c22
-    e1, e2 = r1 - c11 * p1 - c21 * p2, r2 - c12 * p1 - c22 * p2
+    e1, e2 = right.g1[j] - c11 * p1 - c21 * p2, right.g2[j] - c12 * p1 - c22 * p2
     det = m11 * m22 - m12 * m12
     with np.errstate(divide="ignore", invalid="ignore"):
         w1, w2 = (m22 * e1 - m12 * e2) / det, (m11 * e2 - m12 * e1) / det
-    v1, v2 = p1 - c11 * w1 - c12 * w2, p2 - c21 * w1 - c22 * w2
-    gain = p1 * v1 + p2 * v2 + r1 * w1 + r2 * w2
-    step1, slope1 = left.back(v1, v2, i)
-    step2, slope2 = right.back(w1, w2, j)
-    ok = (step1 >= 0) & (step1 <= left.gap[i]) & (step2 >= 0) & (step2 <= right.gap[j])
-    ok &= det > _RANK
-    if signs:
-        ok &= (slope1 > 0) & (slope2 > 0)
-    return _pick(gain, ok, left.u[i] + step1, right.u[j] + step2)
+    step2, ok = right.inside(w1, w2, j, signs)
+    # Few pairs are left: the rest is worked out for them alone.
+    keep = np.flatnonzero(ok & (det > _RANK))
+    i, j, p1, p2, w1, w2 = (x[keep] for x in (i, j, p1, p2, w1, w2))
+    v1 = p1 - c11[keep] * w1 - c12[keep] * w2
+    v2 = p2 - c21[keep] * w1 - c22[keep] * w2
+    step1, ok = left.inside(v1, v2, i, signs)
+    gain = p1 * v1 + p2 * v2 + right.g1[j] * w1 + right.g2[j] * w2
+    return _pick(gain, ok, left.u[i] + step1, right.u[j] + step2[keep])
 
 
 def _edge(fixed, loose, i, j, c1, c2, signs):
@@ -381,12 +451,14 @@ def _edge(fixed, loose, i, j, c1, c2, signs):
     with np.errstate(divide="ignore", invalid="ignore"):
         lift = (c1 * e1 + c2 * e2) / room
     w1, w2 = e1 + c1 * lift, e2 + c2 * lift
-    v1 = p1 - c1 * w1 - c2 * w2
+    step, ok = loose.inside(w1, w2, j, signs)
+    keep = np.flatnonzero(ok & (room > _RANK))
+    i, j, p1, w1, w2, step = (x[keep] for x in (i, j, p1, w1, w2, step))
+    v1 = p1 - c1[keep] * w1 - c2[keep] * w2
     gain = p1 * v1 + loose.g1[j] * w1 + loose.g2[j] * w2
-    step, slope = loose.back(w1, w2, j)
-    ok = (step >= 0) & (step <= loose.gap[j]) & (room > _RANK) & np.isfinite(fixed.l11[i])
+    ok = np.isfinite(fixed.l11[i])
     if signs:
-        ok &= (slope > 0) & (v1 > 0)
+        ok &= v1 > 0
     ends = fixed.u[i], loose.u[j] + step
     return _pick(gain, ok, *(ends if not loose.left else ends[::-1]))
 
