@@ -7,7 +7,6 @@ import socket
 import subprocess
 import sys
 import time
-import urllib.request
 from pathlib import Path
 
 import orjson
@@ -16,11 +15,18 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SITES = 6
 CLUSTER = """
-import sys, time
-from dask.distributed import LocalCluster
+import sys
+from dask.distributed import LocalCluster, SchedulerPlugin
+
+class Busy(SchedulerPlugin):
+    def transition(self, key, start, finish, *args, **more):
+        if finish == "processing":
+            print("busy", flush=True)
+
 if __name__ == "__main__":
     cluster = LocalCluster(n_workers=2, threads_per_worker=1, processes=True,
                            dashboard_address=None)
+    cluster.scheduler.add_plugin(Busy())
     print(cluster.scheduler_address, flush=True)
     print(*[w.pid for w in cluster.workers.values()], flush=True)
     sys.stdin.read()
@@ -133,7 +139,7 @@ def cluster(tmp_path):
         address = process.stdout.readline().strip()
         workers = [int(pid) for pid in process.stdout.readline().split()]
         assert re.match(r"tcp://127", address)
-        yield address, workers
+        yield address, workers, process.stdout
         process.stdin.close()
         process.wait(timeout=60)
 
@@ -141,7 +147,7 @@ def cluster(tmp_path):
 def test_a_cluster_gives_the_same_bits_even_when_a_worker_is_killed(
     folder, alone, cluster, tmp_path
 ):
-    address, workers = cluster
+    address, workers, told = cluster
     out = tmp_path / "out"
     with subprocess.Popen(
         [sys.executable, "-m", "mv", "report", folder, "--out", out, "--cluster", address],
@@ -150,7 +156,7 @@ def test_a_cluster_gives_the_same_bits_even_when_a_worker_is_killed(
         stderr=subprocess.PIPE,
         text=True,
     ) as process:
-        time.sleep(4)
+        assert told.readline() == "busy\n"
         os.kill(workers[0], signal.SIGKILL)
         _, errors = process.communicate(timeout=240)
     assert process.returncode == 0, errors
@@ -181,17 +187,13 @@ def store(folder):
         "AWS_ENDPOINT_URL": endpoint,
     }
     server = subprocess.Popen(
-        [sys.executable, "-m", "moto.server", "-p", str(port)],
+        [sys.executable, "-u", "-m", "moto.server", "-p", str(port)],
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     try:
-        for _ in range(100):
-            try:
-                urllib.request.urlopen(f"{endpoint}/moto-api/", timeout=2).close()
-                break
-            except OSError:
-                time.sleep(0.2)
+        assert any("Running on" in line for line in iter(server.stderr.readline, ""))
         upload = (
             "import sys, s3fs; fs = s3fs.S3FileSystem(); fs.mkdir('bucket');"
             "fs.put(sys.argv[1] + '/', 'bucket/portfolio/', recursive=True)"
@@ -206,7 +208,7 @@ def store(folder):
         yield "s3://bucket/portfolio", env
     finally:
         server.kill()
-        server.wait()
+        server.communicate()
 
 
 def test_a_folder_in_an_object_store(store, alone, tmp_path):
