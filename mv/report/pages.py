@@ -17,6 +17,7 @@ from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
 from mv.report.charts.static import draw
 from mv.report.charts.view import SiteView
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
+from mv.report.plan_sections import early_section, isolation_section
 from mv.report.rows import Row
 from mv.results import CarrierResult, SiteResult
 
@@ -234,6 +235,8 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "candidates": evidence.candidate_rows(site, say),
         "savings": outcome.saving_rows(site, say, how),
         "cross_check": outcome.cross_check(site, say),
+        "early": early_section(site, say),
+        "isolation": isolation_section(site, say),
         "uncertainty": outcome.uncertainty(site, say, how),
         "events": outcome.events(site, say),
         "static_factors": outcome.static_factors(site),

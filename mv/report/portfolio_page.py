@@ -9,6 +9,7 @@ from mv.report import record, text, trail
 from mv.report.charts.base import NotDrawn
 from mv.report.format import Figure, Name, Say, Sentence, listed, sentence
 from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
+from mv.report.plan_sections import drifting_rows
 from mv.report.portfolio_parts import (
     as_interval,
     bare_ends,
@@ -17,6 +18,7 @@ from mv.report.portfolio_parts import (
     group_rows,
     money_rows,
     ranked,
+    sampling_section,
     trial_rows,
 )
 from mv.report.rows import Row
@@ -281,9 +283,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
         "charts": charts,
         "chart_data": chart_data(charts),
         "trials": trial_rows(result.placebo, say),
-        "sampling": [
-            Row(Name(k.replace("_", " ")), (Name(str(v)),)) for k, v in result.sampling.items()
-        ],
+        "drifting": drifting_rows(result.drifting, say),
+        "sampling": sampling_section(result.sampling, say),
         "words": [Name(v) for k, v in result.words.items() if k != "chance"],
         "departures": record.departure_rows(result.departures),
         "findings": record.finding_rows(result.findings),

@@ -260,3 +260,50 @@ def bare_ends(low: Figure, high: Figure) -> Sentence | str:
         return ""
     ends = (Figure(f.text, "", f.path, f.value) for f in (low, high))
     return sentence("{a} to {b}", **dict(zip("ab", ends, strict=True)))
+
+
+def sampling_section(sampling: dict[str, Any], say: Say) -> dict[str, Any] | None:
+    """The total of a sampled frame: design, what was verified, precision reached, strata."""
+    if not sampling:
+        return None
+    unit = str(sampling.get("unit") or "")
+    rows = []
+    total = as_interval(sampling.get("combined"))
+    if total is not None:
+        told = say.interval(total, "sampling.combined")
+        rows.append(
+            Row("Total of the frame, a year", (told["value"], bare_ends(told["low"], told["high"])))
+        )
+    rate = as_interval(sampling.get("realisation_rate"))
+    if rate is not None:
+        half = rate.half_width or 0.0
+        parts = {
+            k: say.percent(getattr(rate, k), f"sampling.realisation_rate.{k}", half=half)
+            for k in ("value", "low", "high")
+        }
+        ends = bare_ends(parts["low"], parts["high"])
+        rows.append(Row("Realisation rate of the frame", (parts["value"], ends)))
+    for label, key in (("Sites in the frame", "frame"), ("Sites verified", "verified")):
+        if key in sampling:
+            rows.append(Row(label, (say.whole(sampling[key], f"sampling.{key}"), "")))
+    for label, key in (
+        ("Precision reached", "achieved_precision"),
+        ("Precision planned", "planned_precision"),
+    ):
+        if key in sampling:
+            rows.append(Row(label, (say.percent(sampling[key], f"sampling.{key}"), "")))
+    if "seed" in sampling:
+        rows.append(Row("Seed of the draw", (say.whole(sampling["seed"], "sampling.seed"), "")))
+    strata = [
+        Row(
+            Name(str(line.get("name", ""))),
+            (
+                say.whole(line.get("size"), f"sampling.strata[{i}].size"),
+                say.whole(line.get("verified"), f"sampling.strata[{i}].verified"),
+                say.figure(line.get("estimated"), unit, f"sampling.strata[{i}].estimated"),
+                say.percent(line.get("ratio"), f"sampling.strata[{i}].ratio"),
+            ),
+        )
+        for i, line in enumerate(sampling.get("strata") or [])
+    ]
+    return {"words": Name(str(sampling.get("words") or "")), "rows": rows, "strata": strata}

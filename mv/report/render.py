@@ -159,8 +159,11 @@ def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
 
 
 def css_text(text: str) -> Markup:
-    """Text as a string of a stylesheet: every sign but plain letters and digits as its code."""
-    signs = [c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x}" for c in text]
+    """Text as a string of a stylesheet: every sign but plain letters and digits as its code.
+
+    Spaces too: one that follows a code would be swallowed.
+    """
+    signs = [c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text]
     return Markup('"' + "".join(signs) + '"')
 
 

@@ -126,10 +126,37 @@ def test_unmet_rule_never_looks_like_its_limit():
     assert [str(c) for c in row.cells[:3]] == ["11.99 months", "12 months", "not met"]
 
 
+def test_sampled_total_is_told_with_its_precision():
+    sampling = {
+        "combined": dataclasses.asdict(around(120_000.0, 9_000.0, "kWh")),
+        "realisation_rate": dataclasses.asdict(around(0.91, 0.07, "1")),
+        "strata": [
+            {"name": "large", "size": 4, "verified": 4, "estimated": 80_000.0, "ratio": 0.93}
+        ],
+        "verified": 12,
+        "frame": 80,
+        "achieved_precision": 0.075,
+        "planned_precision": 0.1,
+        "seed": 7,
+        "unit": "kWh",
+        "carrier": "electricity",
+        "words": "Twelve of eighty sites were verified.",
+    }
+    result = dataclasses.replace(make_portfolio(), sampling=sampling)
+    page = render_portfolio(result, RenderOptions())
+    strict(page)
+    saved = json.loads(to_json(result))
+    told = [f for f in figures_of(page) if f[1].startswith("sampling.")]
+    assert len(told) > 10
+    for root, path, value in told:
+        assert resolve(saved, root, path) == value
+    assert "Twelve of eighty sites were verified." in page
+
+
 def test_name_on_each_sheet_cannot_leave_its_string():
     told = str(css_text('a"; } </style><b>é'))
     assert told == (
-        '"a\\000022\\00003b \\00007d \\00003c\\00002fstyle\\00003e\\00003cb\\00003e\\0000e9"'
+        '"a\\000022\\00003b\\000020\\00007d\\000020\\00003c\\00002fstyle\\00003e\\00003cb\\00003e\\0000e9"'
     )
 
 
