@@ -11,6 +11,7 @@ from __future__ import annotations
 import codecs
 import hashlib
 import json
+import os
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
@@ -42,7 +43,8 @@ RUNS_FEW = 8
 """Rows in a row of one meter, on average, above which runs are cut rather than sorted."""
 INDEX = "index.json"
 
-_store: Path | None = None
+STORE_VARIABLE = "MVREPORT_READINGS_STORE"
+"""Environment variable that tells worker processes where the store is."""
 
 
 def split_long(
@@ -123,21 +125,29 @@ def split_shared_files(portfolio: Portfolio, cache_dir: Path) -> list[str]:
 
 
 def use_store(cache_dir: Path | None) -> None:
-    """Let `read_meter` of this process take meters' rows from a store (None: no longer)."""
-    global _store  # noqa: PLW0603  set once a process, before it reads
-    _store = cache_dir
+    """Let `read_meter` take meters' rows from a store (None: no longer).
+
+    Holds for this process and for those it starts afterwards, in whichever way.
+    """
+    if cache_dir is None:
+        os.environ.pop(STORE_VARIABLE, None)
+    else:
+        os.environ[STORE_VARIABLE] = str(Path(cache_dir).resolve())
 
 
 def from_store(folder: str, name: str, meter: str) -> tuple[Table, str] | None:
     """The rows of one meter and the digest of the whole file; None where none is stored."""
-    if _store is None or not (_store / INDEX).exists():
+    if STORE_VARIABLE not in os.environ:
         return None
-    entry = json.loads((_store / INDEX).read_text()).get(_key(folder, name))
+    store = Path(os.environ[STORE_VARIABLE])
+    if not (store / INDEX).exists():
+        return None
+    entry = json.loads((store / INDEX).read_text()).get(_key(folder, name))
     if entry is None or meter not in entry["meters"]:
         return None
     if list(source_stamp(folder, name) or ()) != entry["stamp"]:
         return None
-    with pa.memory_map(str(_store / entry["meters"][meter])) as stream:
+    with pa.memory_map(str(store / entry["meters"][meter])) as stream:
         table = pa.ipc.open_file(stream).read_all()
     lines = _one(table.column("line").combine_chunks()).to_numpy()
     names = entry["names"]
