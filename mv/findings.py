@@ -323,7 +323,14 @@ _book(
 
 # -- the run -------------------------------------------------------------------------------
 _book("refuse", {"site_failed": "A site could not be worked on; the others were."})
-_book("note", {"site_counted_twice": "Two sites have the same readings to the last digit."})
+_book(
+    "note",
+    {
+        "site_counted_twice": "Two sites have the same readings to the last digit.",
+        "sites_nearly_equal": "Two sites use nearly the same energy month by month.",
+        "file_shared": "Meters of two sites name the same column of the same file.",
+    },
+)
 
 # -- one site ------------------------------------------------------------------------------
 _book(
@@ -333,6 +340,10 @@ _book(
         "extrapolated": "Reporting rows lie outside the temperatures that the baseline saw.",
         "reporting_model_missing": "The reporting period is long enough for a model of its own, "
         "and none could be fitted.",
+        "retrofits_verified_together": "Retrofits that the same meters see at once are verified "
+        "together.",
+        "retrofits_verified_apart": "Later works on the same meters are verified by themselves.",
+        "meter_starts_late": "A meter of a sum begins days later than the others.",
     },
 )
 

@@ -115,6 +115,9 @@ class Meter(Row):
     """Energy per volume, such as 38.3 MJ/m3, for gas or fuel read in volume."""
     flow: Literal["use", "generation", "import", "export"] = "use"
     """Direction: use, own generation, import from or export to the grid."""
+    in_service: dt.date | None = None
+    """Day it came into service, where that is later than the other meters' first reading; before
+    that day it counts zero."""
     consent: str | None = None
     """Reference of the consent under which the data are used."""
     consent_until: dt.date | None = None

@@ -5,54 +5,18 @@ Use = import + generation − export, over meters of one carrier that see the sa
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from mv.portfolio.schema import Meter, Retrofit, SiteDescription
+from mv.findings import Finding
+from mv.portfolio.schema import Meter
+from mv.prepare.claims import Group
 from mv.readings.read import MeterReadings
 
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Meters of one carrier that are added up, and the retrofits claimed on them."""
-
-    carrier: str
-    boundary: str
-    meters: tuple[Meter, ...]
-    retrofits: tuple[Retrofit, ...]
-    claimed: bool
-
-
-def groups_of(description: SiteDescription) -> list[Group]:
-    """Meters that are added up: those a retrofit names, else all of a carrier that see the
-    whole facility.  The claimed carrier comes first."""
-    retrofits = description.retrofits
-    groups: list[Group] = []
-    taken: set[str] = set()
-    for carrier in dict.fromkeys(r.carrier for r in retrofits):
-        own = tuple(r for r in retrofits if r.carrier == carrier)
-        named = {key for r in own for key in r.meters}
-        meters = tuple(
-            m
-            for m in description.meters
-            if m.carrier == carrier
-            and (m.meter in named if named else m.boundary == "whole_facility")
-        )
-        taken |= {m.meter for m in meters}
-        boundary = meters[0].boundary if meters else "whole_facility"
-        groups.append(Group(carrier, boundary, meters, own, True))
-    for carrier, boundary in dict.fromkeys((m.carrier, m.boundary) for m in description.meters):
-        meters = tuple(
-            m
-            for m in description.meters
-            if (m.carrier, m.boundary) == (carrier, boundary) and m.meter not in taken
-        )
-        if meters:
-            groups.append(Group(carrier, boundary, meters, retrofits, False))
-    return groups
+DAY = dt.timedelta(days=1)
 
 
 def _signed(meter: Meter) -> float:
@@ -60,20 +24,32 @@ def _signed(meter: Meter) -> float:
     return -1.0 if meter.flow == "export" else 1.0
 
 
-def sum_intervals(parts: Sequence[MeterReadings]) -> tuple[pd.DataFrame, int]:
-    """Add interval series up on the coarsest step; an interval missing in one is missing."""
+def sum_intervals(parts: Sequence[MeterReadings], time_zone: str) -> tuple[pd.DataFrame, int]:
+    """Add interval series up on the coarsest step; an interval missing in one is missing.
+
+    Before the day on which a meter came into service, where that is declared, it counts zero.
+    """
     step = max(p.step_seconds for p in parts)
     if len(parts) == 1 and _signed(parts[0].meter) > 0:
         return parts[0].table, step
-    total = None
+    columns = []
     for part in parts:
         energy = part.table["energy"]
         if part.step_seconds != step:
             energy = energy.resample(pd.Timedelta(seconds=step), origin="epoch").sum(
                 min_count=step // part.step_seconds
             )
-        energy = energy * _signed(part.meter)
-        total = energy if total is None else total.add(energy)
+        columns.append(energy * _signed(part.meter))
+    grid = columns[0].index
+    for energy in columns[1:]:
+        grid = grid.union(energy.index)
+    total = pd.Series(0.0, index=grid)
+    for part, energy in zip(parts, columns, strict=True):
+        on_grid = energy.reindex(grid)
+        if part.meter.in_service is not None:
+            start = pd.Timestamp(part.meter.in_service).tz_localize(time_zone)
+            on_grid = on_grid.mask(on_grid.isna() & (grid < start), 0.0)
+        total = total + on_grid
     flag = np.where(total.isna(), "missing", "measured")
     return pd.DataFrame({"energy": total, "flag": pd.Categorical(flag)}, index=total.index), step
 
@@ -84,6 +60,8 @@ def sum_bills(parts: Sequence[MeterReadings]) -> pd.DataFrame | str:
     if len(parts) == 1:
         return first
     total = first.copy()
+    for column in ("energy", "cost"):
+        total[column] = total[column] * _signed(parts[0].meter)
     for part in parts[1:]:
         table = part.table
         if not (
@@ -109,6 +87,11 @@ def why_not_added(group: Group, readings: dict[str, MeterReadings]) -> tuple[str
             "known",
             "Enter the generation as a meter of its own with flow = generation.",
         )
+    if flows == {"generation"}:
+        return (
+            "the site's own generation is metered and its use is not",
+            "Enter the meter of the supply with flow = import.",
+        )
     if len({readings[m.meter].kind for m in group.meters}) > 1:
         return (
             "interval readings and bills of one carrier can't be added up",
@@ -120,3 +103,38 @@ def why_not_added(group: Group, readings: dict[str, MeterReadings]) -> tuple[str
             "Give the heat content of the meters that read in volume.",
         )
     return "", ""
+
+
+def uneven_starts(parts: Sequence[MeterReadings]) -> list[Finding]:
+    """Meters of a sum whose readings begin days after the others', without a declared reason."""
+    firsts = {p.meter.meter: _first_day(p) for p in parts if len(p.table)}
+    if len(firsts) < 2:
+        return []
+    earliest = min(firsts.values())
+    found = []
+    for part in parts:
+        first = firsts.get(part.meter.meter)
+        if first is None or first <= earliest + DAY or part.meter.in_service is not None:
+            continue
+        found.append(
+            Finding(
+                "meter_starts_late",
+                f"meter {part.meter.meter} ({part.meter.flow}) has no readings before {first}, "
+                f"and the others of the sum begin on {earliest}. The days between are left out, "
+                "as their whole use is not known. Give its earlier readings; or, if it did not "
+                f"exist then, fill in_service = {first} in meters.csv and it counts zero before.",
+                file="meters.csv",
+                line=part.meter.source.line,
+                column="in_service",
+                meter=part.meter.meter,
+                count=(first - earliest).days,
+            )
+        )
+    return found
+
+
+def _first_day(part: MeterReadings) -> dt.date:
+    table = part.table
+    if part.kind == "bills":
+        return table["start"].iloc[0].date()
+    return table.index[0].date()

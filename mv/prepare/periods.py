@@ -58,12 +58,20 @@ def year_before(day: dt.date) -> dt.date:
         return day.replace(year=day.year - 1, day=28)
 
 
-def window_of(retrofits: Sequence[Retrofit], first: dt.date, last: dt.date) -> Window:
+def window_of(
+    retrofits: Sequence[Retrofit],
+    first: dt.date,
+    last: dt.date,
+    *,
+    after: dt.date | None = None,
+    before: dt.date | None = None,
+) -> Window:
     """Periods of one or several retrofits that are verified together.
 
     The baseline is the 12 months before the works where no start is given; the installation
     period runs from the first retrofit's start to the last one's end; reporting ends with the
-    data where no end is given.
+    data where no end is given.  Earlier works that ended on the day `after`, and later ones that
+    begin on the day `before`, lie outside all periods.
     """
     start = min(r.installation_start for r in retrofits)
     end = max(r.installation_end for r in retrofits)
@@ -71,6 +79,10 @@ def window_of(retrofits: Sequence[Retrofit], first: dt.date, last: dt.date) -> W
     baseline_start = min(given) if given else year_before(start)
     ends = [r.reporting_end for r in retrofits if r.reporting_end]
     reporting_end = min(max(ends), last) if ends else last
+    if after is not None:
+        baseline_start = max(baseline_start, after + DAY)
+    if before is not None:
+        reporting_end = min(reporting_end, before - DAY)
     return Window(
         max(baseline_start, first), start - DAY, start, end, end + DAY, max(reporting_end, end)
     )

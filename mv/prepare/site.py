@@ -20,7 +20,8 @@ from mv.baseline.rows import bill_rows, daily_rows
 from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
 from mv.portfolio.schema import Event, Retrofit, SiteDescription
-from mv.prepare.meters import Group, groups_of, sum_bills, sum_intervals, why_not_added
+from mv.prepare.claims import Group, groups_of
+from mv.prepare.meters import sum_bills, sum_intervals, uneven_starts, why_not_added
 from mv.prepare.periods import (
     BASELINE,
     DAY,
@@ -66,6 +67,9 @@ class PreparedCarrier:
     due: bool = True
     """False where the reporting period has not begun."""
     retrofits: tuple[Retrofit, ...] = ()
+    """Those of the claim; for other meters, those over whose periods they are shown."""
+    first_works: bool = True
+    """Whether no earlier works touched the same meters."""
     findings: tuple[Finding, ...] = ()
 
     def period(self, name: str) -> pd.DataFrame:
@@ -178,13 +182,17 @@ def _baseline_daily(
             or why_not_added(group, readings)[0]
         ):
             continue
-        table, _ = sum_intervals(parts)
+        table, _ = sum_intervals(parts, description.site.time_zone)
         energy = table["energy"].to_numpy()
         local = table.index.tz_convert(description.site.time_zone).tz_localize(None)
         days = local.to_numpy().astype("datetime64[D]")
-        if description.retrofits:
+        if group.retrofits:
             window = window_of(
-                description.retrofits, days[0].astype(object), days[-1].astype(object)
+                group.retrofits,
+                days[0].astype(object),
+                days[-1].astype(object),
+                after=group.after,
+                before=group.before,
             )
             inside = (days >= np.datetime64(window.baseline_start)) & (
                 days <= np.datetime64(window.baseline_end)
@@ -219,6 +227,8 @@ def _prepare_carrier(
         unit=got[0].unit if got else "kWh",
         claimed=group.claimed,
         retrofits=group.retrofits,
+        first_works=group.after is None,
+        findings=tuple(group.findings()),
     )
 
     def refuse(reason: str, remedy: str, **rest) -> PreparedCarrier:
@@ -241,10 +251,11 @@ def _prepare_carrier(
     if temperature is None:
         return refuse(f"there are no temperatures: {no_weather}", "Mend the weather file.")
 
+    base = replace(base, findings=(*base.findings, *uneven_starts(got)))
     limits = description.settings.limits
     zone = description.site.time_zone
     if got[0].kind == "interval":
-        interval, step = sum_intervals(got)
+        interval, step = sum_intervals(got, zone)
         rows = daily_rows(interval, step, zone, temperature, calendar, limits.coverage, drivers)
         days = rows.index
         base = replace(base, kind="interval", interval=interval, step_seconds=step)
@@ -268,7 +279,9 @@ def _prepare_carrier(
 
     ends = spans[1]
     last = (pd.Timestamp(ends[-1]) - pd.Timedelta(days=1)).date()
-    window = window_of(group.retrofits, days[0].date(), last)
+    window = window_of(
+        group.retrofits, days[0].date(), last, after=group.after, before=group.before
+    )
     rows["period"] = periods_of(window, spans)
     base = replace(base, rows=rows, window=window, events=events)
     return _judge(description, base, last)
@@ -292,5 +305,14 @@ def _judge(
         bills=carrier.kind == "bills",
         limits=description.settings.limits,
     )
-    findings = (*carrier.findings, *verdict.findings)
-    return replace(carrier, findings=findings, reason=verdict.reason, remedy=verdict.remedy)
+    reason, remedy = verdict.reason, verdict.remedy
+    late = next((f for f in carrier.findings if f.rule == "meter_starts_late"), None)
+    if reason and late is not None:
+        reason = f"{reason}; meter {late.meter} begins later than the others"
+        remedy = f"{late.where()}: fill the day it came into service, or give earlier readings."
+    return replace(
+        carrier,
+        findings=(*carrier.findings, *verdict.findings),
+        reason=reason,
+        remedy=remedy,
+    )
