@@ -311,8 +311,8 @@ def _ambiguous(cell: str, file: str, name: str, line: int) -> ReadingsError:
         Finding(
             "dates_ambiguous",
             f"{cell!r} is {readings[0]} if the day comes first and {readings[1]} if the month "
-            "does, and no date of the file decides it. Enter day_first = true or false for this "
-            "meter in meters.csv.",
+            "does, and no date of the file decides it. Enter day_first = true or false for the "
+            "meter in meters.csv, or write dates as 2023-01-31.",
             file=file,
             line=line,
             column=name,
