@@ -179,13 +179,17 @@ def bic(fit: Fit, n: float) -> float:
 def implausible(fit: Fit, granularity: Granularity) -> str:
     """Why a fit is not plausible; empty when it is."""
     slopes = dict(zip(fit.term_names, fit.coefficients, strict=True))
-    for name, t in zip(fit.term_names, fit.t_values, strict=True):
-        if name == "level" or name.startswith(DRIVER):
+    t_values = dict(zip(fit.term_names, fit.t_values, strict=True))
+    for name, t in t_values.items():
+        # Where operating days add to a slope, other days may well have none.
+        if name == "level" or name.startswith(DRIVER) or name + ADDED in slopes:
             continue
         if not abs(t) >= T_LEAST:
             return f"{name} does not differ from zero (t = {t:.1f})"
     for side in ("heating", "cooling"):
-        if min(slopes.get(side, 1.0), slopes.get(side, 1.0) + slopes.get(side + ADDED, 0.0)) <= 0:
+        slope, more = slopes.get(side, 1.0), slopes.get(side + ADDED)
+        falls = slope <= 0 if more is None else t_values[side] <= -T_LEAST
+        if falls or slope + (more or 0.0) <= 0:
             return f"use would fall beyond the {side} change point"
         if side in slopes:
             beyond = int((fit.x[:, fit.term_names.index(side)] > 0).sum())

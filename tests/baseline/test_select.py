@@ -269,3 +269,13 @@ def test_formula_names_every_term():
     assert formula.startswith("energy (m3/day) = ")
     for piece in ("·operating", "− T)⁺", "(T − "):
         assert piece in formula
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_heating_on_operating_days_alone_is_plausible(seed):
+    """A place that is left cold on other days: their slope is zero, and the form stands."""
+    rows = days(lambda t, o: 80 + o * (260 + 4 * np.maximum(14 - t, 0)), seed=seed)
+    chosen = select(rows, "daily", "electricity").fit
+    slopes = dict(zip(chosen.term_names, chosen.coefficients, strict=True))
+    assert slopes["heating"] == pytest.approx(0.0, abs=0.4)
+    assert slopes["heating on operating days"] == pytest.approx(4.0, abs=0.5)
