@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from mv.findings import Finding, ReadingsError
@@ -89,9 +90,11 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
         ledger.excluded["row_malformed"] = table.malformed
     value_text = shape.as_text(table.columns[roles.value])
     values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
+    fee = _fees(table, roles, value_text)
+    values = np.where(fee, np.nan, values)  # money is no use
     start, end, dated, datelike = _periods(table, roles, meter, ledger)
-    _leave_rows(table, ledger, roles, blank, value_text, values, empty, unreadable, dated, datelike)
-    whole = ~blank & dated & np.isfinite(values) & ~_fees(table, roles, value_text, values)
+    _leave_rows(table, ledger, blank, fee, values, empty, unreadable, dated, datelike)
+    whole = ~blank & dated & np.isfinite(values)
     extra = {
         name: to_numbers(table.columns[at], table.separator)[0]
         if at is not None
@@ -224,11 +227,8 @@ def _months(table: Table, roles: shape.Roles, ledger: BillLedger):
     return start, _next_month(start), good, good
 
 
-def _leave_rows(
-    table, ledger, roles, blank, value_text, values, empty, unreadable, dated, datelike
-) -> None:
+def _leave_rows(table, ledger, blank, fee, values, empty, unreadable, dated, datelike) -> None:
     """Count rows that are no bills under their rules; refuse a file of nothing else."""
-    fee = _fees(table, roles, value_text, values)
     gone = blank.copy()
     if ledger.open_first is not None:
         gone[ledger.open_first] = True
@@ -258,12 +258,11 @@ def _leave_rows(
             )
         ledger.tell(rule, message.format(n=count), line=int(table.lines[at]), count=count)
         ledger.excluded[rule] = ledger.excluded.get(rule, 0) + count
-        use = 0.0 if rule == "bill_fee" else float(np.nansum(values[left]))
-        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + use
+        ledger.lost[rule] = ledger.lost.get(rule, 0.0) + float(np.nansum(values[left]))
         gone |= left
 
 
-def _fees(table: Table, roles: shape.Roles, value_text, values: np.ndarray) -> np.ndarray:
+def _fees(table: Table, roles: shape.Roles, value_text: pa.Array) -> np.ndarray:
     """Rows whose value is money, or whose description is a charge."""
     money = pc.match_substring_regex(value_text, _MONEY).to_numpy(zero_copy_only=False)
     if money.all() and len(money):

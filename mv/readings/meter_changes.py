@@ -24,6 +24,9 @@ REFUSED_FACTORS = (10.0, 12.0, 20.0, 40.0, 50.0, 60.0, 80.0, 100.0, 120.0, 1000.
 """Ratios of transformers and of units (common practice, no source); no retrofit does that."""
 TOLD_FACTORS = (4.0, 5.0, 8.0)
 FACTOR_TOLERANCE = 0.04
+CALM = 1.6
+"""Weeks are alike when the highest weekly mean is below this multiple of the lowest (common
+practice, no source)."""
 MIDDAY = (9, 17)
 """Local hours in which solar generation exceeds use."""
 MIDDAY_SHARE = 0.75
@@ -98,21 +101,30 @@ def judge_factor(grid: Grid, rows: Rows, meter: Meter) -> None:
 
 
 def factor_step(values: np.ndarray, step: int) -> tuple[int, float] | None:
-    """Week and ratio of the clearest step of the whole load by one of the known factors."""
+    """Week and ratio of the clearest step of the whole load by one of the known factors.
+
+    Four weeks are compared with four; the week between is left out, since the step may fall into
+    it, and within each four the weeks must be alike, as they are not where a season ramps up.
+    """
     per_week = WEEK // step
     weeks = len(values) // per_week
-    if weeks < 2 * WEEKS_BESIDE:
+    if weeks < 2 * WEEKS_BESIDE + 1:
         return None
     table = values[: weeks * per_week].reshape(weeks, per_week)
-    totals = np.where(np.isnan(table), 0.0, table).sum(axis=1)
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(totals, WEEKS_BESIDE), axis=1)
-    before, after = medians[:-WEEKS_BESIDE], medians[WEEKS_BESIDE:]
-    large = (before > 0) & (after > 0) & (np.maximum(after, before) > 3 * np.minimum(after, before))
+    known = np.isfinite(table)
+    counts = known.sum(axis=1)
+    sums = np.where(known, table, 0.0).sum(axis=1)
+    means = np.where(2 * counts >= per_week, sums / np.maximum(counts, 1), 0.0)
+    windows = np.lib.stride_tricks.sliding_window_view(means, WEEKS_BESIDE)
+    low, high = windows.min(axis=1), windows.max(axis=1)
+    calm = (low > 0) & (high < CALM * low)
+    apart = WEEKS_BESIDE + 1
+    before, after = windows.mean(axis=1)[:-apart], windows.mean(axis=1)[apart:]
+    large = np.maximum(after, before) > 3 * np.minimum(after, before)
     best = None
-    for w in np.flatnonzero(large) + WEEKS_BESIDE:
-        ratios = _quantile_ratios(
-            table[w - WEEKS_BESIDE : w].ravel(), table[w : w + WEEKS_BESIDE].ravel()
-        )
+    for first in np.flatnonzero(large & calm[:-apart] & calm[apart:]):
+        left, right = first + WEEKS_BESIDE, first + apart
+        ratios = _quantile_ratios(table[first:left].ravel(), table[right:][:WEEKS_BESIDE].ravel())
         if ratios is None or ratios.max() / ratios.min() > 1 + 2 * FACTOR_TOLERANCE:
             continue
         ratio = float(np.median(ratios))
@@ -120,7 +132,7 @@ def factor_step(values: np.ndarray, step: int) -> tuple[int, float] | None:
         near = min((*REFUSED_FACTORS, *TOLD_FACTORS), key=lambda f: abs(np.log(size / f)))
         miss = abs(np.log(size / near))
         if miss < FACTOR_TOLERANCE and (best is None or miss < best[0]):
-            best = (miss, int(w), ratio)
+            best = (miss, int(right), ratio)
     return None if best is None else best[1:]
 
 

@@ -9,6 +9,7 @@ limit it is verified with a finding.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,7 +97,7 @@ def sufficiency(
         share = _coverage(rows, used)
         if share < limits.period_coverage:
             return _refused(
-                f"only {share:.0%} of the {name} period is usable, at least "
+                f"only {math.floor(1000 * share) / 10:g}% of the {name} period is usable, at least "
                 f"{limits.period_coverage:.0%} is needed",
                 f"Mend what left days out: {_why_out(rows)}.",
                 findings,

@@ -482,3 +482,18 @@ def load_that_falls_to_a_quarter():
     file[file.index >= pd.Timestamp("2023-04-03", tz=LISBON)] /= 4
     file = file.round(4)
     return Quirk(long_text(file), file, findings=("level_step",))
+
+
+@quirk
+def multiplier_that_changes_in_the_middle_of_a_week():
+    file = MONTHS.copy()
+    file[file.index >= pd.Timestamp("2023-04-06 15:00", tz=LISBON)] *= 100
+    return Quirk(long_text(file.round(6)), refused=("multiplier_changed", "becomes 100 times"))
+
+
+@quirk
+def heating_that_ramps_up_tenfold():
+    weeks = np.arange(len(MONTHS)) / 168
+    factor = 1 + 9 / (1 + np.exp(-(weeks - 12) / 1.5))
+    series = (MONTHS * factor).round(3)
+    return Quirk(long_text(series), series)
