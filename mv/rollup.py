@@ -25,6 +25,7 @@ from mv.results import (
     now,
 )
 from mv.savings.drift import Prior
+from mv.savings.normalised import realisation_rate
 from mv.savings.quantiles import normal_quantile
 from mv.savings.uncertainty import portfolio_half_width
 
@@ -128,9 +129,9 @@ def carrier_total(
     annual = rate = None
     if yearly:
         annual = _annual_total(yearly, sigma, z, unit, confidence)
-    if both and sum(estimated) > 0:
+    if both:
         matched = _annual_total(both, sigma, z, unit, confidence)
-        rate = matched.scaled(1 / sum(estimated), "")
+        rate = realisation_rate(matched, sum(estimated))
     return CarrierTotal(
         carrier=carrier,
         unit=unit,

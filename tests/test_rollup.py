@@ -114,6 +114,7 @@ def test_the_realisation_rate_is_over_the_same_sites():
     total = carrier_total(sites, prior=prior(0.0), confidence=0.9)
     assert total.annual_estimated == 300
     assert total.realisation_rate.value == pytest.approx(0.5)
+    assert (total.realisation_rate.kind, total.realisation_rate.fraction) == ("ratio", None)
     assert total.annual_verified.value == pytest.approx(450)
 
 

@@ -133,6 +133,12 @@ def open_portfolio(
         if form.required and table and table.columns and not table.rows:
             words = "the table has a header and no rows"
             findings.append(Finding("table_empty", words, table.file))
+            if form.name == "sites":
+                words = (
+                    f"no site is entered, so there is nothing to verify. Enter one row a site in "
+                    f"{table.file}"
+                )
+                findings.append(Finding("value_missing", words, table.file, column="site"))
         if form.key:
             findings += cross_checks.duplicates(rows.every, form.key)
             keys[form.name] = _keys(table, form)

@@ -232,7 +232,8 @@ def _prepare_carrier(
     )
 
     def refuse(reason: str, remedy: str, **rest) -> PreparedCarrier:
-        return replace(base, reason=reason, remedy=remedy, **rest)
+        # Findings are sentences; a reason stands inside one.
+        return replace(base, reason=reason.removesuffix("."), remedy=remedy, **rest)
 
     if not group.meters:
         return refuse(

@@ -390,3 +390,11 @@ def test_a_store_that_fails_is_told_without_its_password(monkeypatch):
     assert str(refusal.value) == (
         "memory://bucket can't be opened (RuntimeError: no route to s3://bucket)"
     )
+
+
+def test_a_portfolio_without_a_site_is_refused(problems):
+    lines = problems({"sites.csv": "site,time_zone,weather\n"})
+    assert (
+        "sites.csv, column site: no site is entered, so there is nothing to verify. Enter one row "
+        "a site in sites.csv" in lines
+    )

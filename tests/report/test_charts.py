@@ -11,6 +11,7 @@ import pytest
 
 from mv.report.charts import static
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, dates, keys_of, label
+from mv.report.charts.daily import week_mean
 from mv.report.charts.view import SiteView
 from mv.report.format import Say
 from tests.report.fabricated import (
@@ -168,3 +169,12 @@ def test_temperatures_follow_the_settings():
     usual = kind.build(SiteView(site, site), SAY)
     warm = made.data[-1]["x"]
     assert warm == pytest.approx(np.array(usual.data[-1]["x"]) * 1.8 + 32, abs=0.02)
+
+
+@pytest.mark.parametrize("count", [1, 3, 4, 6, 7, 20])
+def test_the_mean_of_seven_days_of_short_readings(count):
+    values = np.arange(count, dtype=float) ** 2
+    whole = [values[max(i - 3, 0) : i + 4] for i in range(count)]
+    expected = [w.mean() if len(w) >= 4 else np.nan for w in whole]
+    found = np.array(week_mean(values), dtype=float)
+    np.testing.assert_allclose(found, expected, atol=1e-3)

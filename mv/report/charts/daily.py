@@ -52,8 +52,9 @@ def span_marks(rows: Rows) -> dict:
 def week_mean(values: np.ndarray) -> np.ndarray:
     """Mean of each day and its three neighbours on both sides, over at least four known days."""
     known = np.isfinite(values)
-    total = np.convolve(np.where(known, values, 0.0), np.ones(7), mode="same")
-    count = np.convolve(known.astype(float), np.ones(7), mode="same")
+    # Three days of nothing on both sides; of fewer than seven values numpy's "same" makes seven.
+    total = np.convolve(np.where(known, values, 0.0), np.ones(7))[3:-3]
+    count = np.convolve(known.astype(float), np.ones(7))[3:-3]
     mean = np.divide(total, count, out=np.full(len(values), np.nan), where=count >= 4)
     return numbers(mean, 4)
 
