@@ -153,10 +153,11 @@ def _read_interval(
     if rows.zoned and switching.local_as_utc(rows, zone):
         rows.zoned = False
     rule_clock = "UTC" if rows.zoned else switching.settle_clock(rows, zone)
-    _compare_offset(table, rows, zone)
+    switching.compare_offset(table, rows, zone)
     interval.sort_rows(rows)
     grid, hours = _grid(rows, meter, door, rule_clock, limits, ends, table)
-    _split_autumn_hour(grid, rows, rule_clock, door, limits)
+    if door.kind != "power":
+        switching.split_autumn_hour(grid, rows, rule_clock)
 
     scale = door.factor * meter.multiplier * (hours if door.kind == "power" else 1.0)
     grid.values *= scale
@@ -244,21 +245,6 @@ def _ends(rows: Rows, meter: Meter, zone: str) -> bool:
     return False
 
 
-def _compare_offset(table: Table, rows: Rows, zone: str) -> None:
-    """Tell when the file's own offset from UTC is none that the site's clock ever has."""
-    stated = table.declared.get("utc_offset")
-    if stated is None:
-        return
-    known = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max())).offsets
-    if int(stated) not in known:
-        rows.tell(
-            "clock_contradicted",
-            f"the file states an offset of {clock.offset_name(int(stated))} and {zone} has "
-            f"{' and '.join(sorted({clock.offset_name(int(o)) for o in known}))}. Check the "
-            "time zone of the site.",
-        )
-
-
 def _grid(
     rows: Rows,
     meter: Meter,
@@ -297,45 +283,6 @@ def _grid(
     if len(counts) == len(rows):
         grid.counts[grid.flags != MISSING] = counts
     return grid, hours
-
-
-def _split_autumn_hour(
-    grid: interval.Grid, rows: Rows, zone: str, door: units.Door, limits: Limits
-) -> None:
-    """Spread an autumn value that holds both passes of the hour that occurs twice.
-
-    Only energies can hold both; the value must be about twice its neighbours'.
-    """
-    if door.kind == "power" or grid.step > 3600:
-        return
-    table = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
-    per_hour = 3600 // grid.step
-    for change, before, after in zip(
-        table.changes, table.offsets[:-1], table.offsets[1:], strict=True
-    ):
-        at = int(change - grid.starts[0]) // grid.step
-        if after - before != -3600 or not 2 * per_hour <= at < len(grid.starts) - 2 * per_hour:
-            continue
-        first = slice(at - per_hour, at)
-        second = slice(at, at + per_hour)
-        beside = np.r_[
-            grid.values[at - 2 * per_hour : at - per_hour],
-            grid.values[at + per_hour : at + 2 * per_hour],
-        ]
-        value, other = grid.values[first], grid.values[second]
-        if not (np.isnan(other).all() and np.isfinite(value).all() and np.isfinite(beside).all()):
-            continue
-        if not 1.6 <= value.mean() / max(beside.mean(), 1e-300) <= 2.5:
-            continue
-        grid.values[first] = grid.values[second] = value / 2
-        grid.flags[second] = grid.flags[first]
-        rows.findings = [f for f in rows.findings if f.rule != "autumn_hour_once"]
-        rows.tell(
-            "autumn_hour_split",
-            f"the value of the hour that occurs twice on {np.datetime64(int(change), 'D')} is "
-            "twice its neighbours' and was spread evenly over both passes.",
-            count=per_hour,
-        )
 
 
 def _refuse_nothing_left(grid: interval.Grid, rows: Rows) -> None:

@@ -11,7 +11,9 @@ from __future__ import annotations
 import numpy as np
 
 from mv.readings import clock
+from mv.readings.interval import Grid
 from mv.readings.rows import Rows
+from mv.readings.table import Table
 
 DAY = 86_400
 HOUR = 3_600
@@ -95,6 +97,58 @@ def local_as_utc(rows: Rows, zone: str) -> bool:
         count=len(rows),
     )
     return True
+
+
+def split_autumn_hour(grid: Grid, rows: Rows, zone: str) -> None:
+    """Spread an autumn value that holds both passes of the hour that occurs twice.
+
+    Only energies can hold both; the value must be about twice its neighbours'.
+    """
+    if grid.step > HOUR:
+        return
+    table = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
+    per_hour = HOUR // grid.step
+    for change, before, after in zip(
+        table.changes, table.offsets[:-1], table.offsets[1:], strict=True
+    ):
+        at = int(change - grid.starts[0]) // grid.step
+        if after - before != -HOUR or not 2 * per_hour <= at < len(grid.starts) - 2 * per_hour:
+            continue
+        first = slice(at - per_hour, at)
+        second = slice(at, at + per_hour)
+        beside = np.r_[
+            grid.values[at - 2 * per_hour : at - per_hour],
+            grid.values[at + per_hour : at + 2 * per_hour],
+        ]
+        value, other = grid.values[first], grid.values[second]
+        if not (np.isnan(other).all() and np.isfinite(value).all() and np.isfinite(beside).all()):
+            continue
+        if not 1.6 <= value.mean() / max(beside.mean(), 1e-300) <= 2.5:
+            continue
+        grid.values[first] = grid.values[second] = value / 2
+        grid.flags[second] = grid.flags[first]
+        rows.findings = [f for f in rows.findings if f.rule != "autumn_hour_once"]
+        rows.tell(
+            "autumn_hour_split",
+            f"the value of the hour that occurs twice on {np.datetime64(int(change), 'D')} is "
+            "twice its neighbours' and was spread evenly over both passes.",
+            count=per_hour,
+        )
+
+
+def compare_offset(table: Table, rows: Rows, zone: str) -> None:
+    """Tell when the file's own offset from UTC is none that the site's clock ever has."""
+    stated = table.declared.get("utc_offset")
+    if stated is None:
+        return
+    known = clock.offsets_of(zone, int(rows.seconds.min()), int(rows.seconds.max())).offsets
+    if int(stated) not in known:
+        rows.tell(
+            "clock_contradicted",
+            f"the file states an offset of {clock.offset_name(int(stated))} and {zone} has "
+            f"{' and '.join(sorted({clock.offset_name(int(o)) for o in known}))}. Check the "
+            "time zone of the site.",
+        )
 
 
 def ramp_test(local: np.ndarray, values: np.ndarray, table: clock.Offsets) -> str:
