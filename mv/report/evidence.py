@@ -195,6 +195,19 @@ def exclusion_rows(site: CarrierResult, say: Say) -> list[Row]:
     ]
 
 
+def exclusion_words(site: CarrierResult) -> str:
+    """That nothing was left out, or that bills don't fit the periods; empty otherwise."""
+    p, series = site.periods, site.series
+    if p is None:
+        return ""
+    used, total = p.baseline_days_used + p.reporting_days_used, p.baseline_days + p.reporting_days
+    if used == total:
+        return "No day within the two periods was left out."
+    if series is not None and series.bills.get("start"):
+        return "A bill that reaches beyond a period, or into the works, belongs to neither side."
+    return ""
+
+
 def _meaning(rule: str) -> str:
     return RULES[rule].meaning if rule in RULES else ""
 

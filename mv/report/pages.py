@@ -88,6 +88,8 @@ def _range(told: dict[str, Figure] | None, level: str) -> Sentence:
 def headlines(site: SiteResult, say: Say) -> list[Headline]:
     """The four figures: saving, its share, money, payback; for a site without a saving, what was
     promised and what the data cover."""
+    if site.role == "comparison":
+        return []
     level = text.confidence_words(site.confidence)
     money = site.money
     planned = money.simple_payback_estimated if money else None
@@ -142,7 +144,7 @@ def headlines(site: SiteResult, say: Say) -> list[Headline]:
 
 
 def _bare_headlines(site: SiteResult, say: Say, plan_years: Figure) -> list[Headline]:
-    annual, money, periods = site.annual, site.money, site.periods
+    annual, periods = site.annual, site.periods
     used = say.whole(
         periods.baseline_days_used if periods else None, "periods.baseline_days_used", "days"
     )
@@ -160,8 +162,7 @@ def _bare_headlines(site: SiteResult, say: Say, plan_years: Figure) -> list[Head
             sentence("not verified"),
         ),
         Headline(
-            "net cost",
-            say.money(money.net_cost if money else None, "money.net_cost"),
+            *_cost(site, say),
             sentence("estimated payback {e}", e=plan_years)
             if plan_years.value is not None
             else sentence("no payback was estimated"),
@@ -171,6 +172,18 @@ def _bare_headlines(site: SiteResult, say: Say, plan_years: Figure) -> list[Head
             "usable after the works", after, sentence("of {n} in the reporting period", n=of_after)
         ),
     ]
+
+
+def _cost(site: SiteResult, say: Say) -> tuple[str, Figure]:
+    """Net cost; where no account was made, what the retrofit's row says it cost."""
+    if site.money is not None and site.money.net_cost is not None:
+        return "net cost", say.money(site.money.net_cost, "money.net_cost")
+    for i, row in enumerate(site.retrofits):
+        for key, label in (("actual_cost", "invoiced"), ("estimated_cost", "estimated cost")):
+            if isinstance(row.get(key), int | float):
+                amount = say.money(float(row[key]), f"retrofits[{i}].{key}")
+                return f"{label}, before incentive", amount
+    return "net cost", Figure(NOT_GIVEN)
 
 
 # -- frame of the page -------------------------------------------------------------------------
@@ -223,13 +236,14 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "headlines": figures,
         "realisation": text.realisation_sentence(site, say),
         "head_rows": head_rows(site, say, context),
-        "carrier": text.carrier_label(site.carrier),
+        "subtitle": text.subtitle(site),
         "charts": charts,
         "chart_data": chart_data(charts),
         "installed": evidence.installed(site, say),
         "lighting": evidence.lighting(site, say),
         "periods": evidence.period_rows(site, say),
         "exclusions": evidence.exclusion_rows(site, say),
+        "exclusion_words": evidence.exclusion_words(site),
         "days": evidence.operating_rows(site, say),
         "model": evidence.model(site, say),
         "candidates": evidence.candidate_rows(site, say),

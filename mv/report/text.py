@@ -25,7 +25,7 @@ VERDICT_MEANINGS = {
     "savings shown": "the whole range of the saving lies above zero",
     "not distinguishable": "the range of the saving holds zero",
     "use increased": "the whole range lies below zero: use was higher than expected",
-    "not verifiable": "no figure can be given; the reason stands beside the site",
+    "not verifiable": "no figure can be given",
 }
 
 CHECK_FIRST = (
@@ -141,7 +141,7 @@ def range_sentence(site: SiteResult, say: Say) -> Sentence:
     if site.verdict == "not verifiable" or site.avoided_energy is None:
         return sentence(
             "To obtain one: {remedy}.",
-            remedy=Name(_clause(site.remedy) or "see the findings below for what is missing"),
+            remedy=Name(_inside(site.remedy) or "see the findings below for what is missing"),
         )
     told = say.interval(site.avoided_energy, "avoided_energy")
     if told["low"].value is None:
@@ -182,6 +182,8 @@ def money_sentence(site: SiteResult, say: Say) -> Sentence:
     money = site.money
     if site.role == "comparison":
         return sentence("")
+    if money is None and site.avoided_energy is None:
+        return sentence("Nothing is said about money, because there is no verified saving.")
     if money is None:
         return sentence("Nothing is said about money, because no cost or no rate was given.")
     planned = money.simple_payback_estimated
@@ -234,6 +236,13 @@ def _turned(figure: Figure) -> Figure:
 def _clause(text: str) -> str:
     """A sentence as part of another: no full stop."""
     return text.strip().rstrip(".")
+
+
+def _inside(text: str) -> str:
+    """A sentence after a colon: no full stop, and a small letter unless a name begins it."""
+    clause = _clause(text)
+    starts_a_word = clause[:1].isupper() and clause[1:2].islower()
+    return clause[:1].lower() + clause[1:] if starts_a_word else clause
 
 
 # -- further sentences -------------------------------------------------------------------------
@@ -330,6 +339,12 @@ def chance_words(n: int, confidence: float) -> str:
         f"Among {n} sites without any effect, chance alone would be expected to show a saving at "
         f"about {text} and an increase at about {text}."
     )
+
+
+def subtitle(site: SiteResult) -> str:
+    """What the page is, below its title."""
+    what = "Comparison site" if site.role == "comparison" else "Savings report"
+    return f"{what}, {carrier_label(site.carrier)}"
 
 
 def computed(created: str, version: str) -> str:

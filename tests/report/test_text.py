@@ -74,12 +74,18 @@ def test_not_verifiable_gives_reason_and_remedy():
     assert plain(text.range_sentence(site, SAY)) == (
         "To obtain one: send the readings from February 2023 on."
     )
+    bare = dataclasses.replace(site, money=None, remedy="Send them.")
+    assert plain(text.money_sentence(bare, SAY)) == (
+        "Nothing is said about money, because there is no verified saving."
+    )
+    assert plain(text.range_sentence(bare, SAY)) == "To obtain one: send them."
     assert "no verified saving" in plain(text.money_sentence(site, SAY))
 
 
 def test_comparison_site_has_no_verdict():
     site = make_comparison()
     assert text.standing(site).words == "comparison site"
+    assert headlines(site, SAY) == []
     assert "counts in no total" in plain(text.verdict_sentence(site, SAY))
 
 

@@ -77,11 +77,14 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
                     width=THICK[name],
                 )
             )
-    out = int(np.sum(state == 3))
-    total = int(np.sum(state != 2))
+    used, total = int(np.sum(state < 2)), int(np.sum(state != 2))
+    periods = view.carrier.periods
+    if periods is not None:  # bills leave days of a period uncovered
+        used = periods.baseline_days_used + periods.reporting_days_used
+        total = periods.baseline_days + periods.reporting_days
     title = (
-        f"{say.count(total - out)} of {say.count(total)} days of the two periods were used"
-        if out
+        f"{say.count(used)} of {say.count(total)} days of the two periods were used"
+        if used < total
         else f"All {say.count(total)} days of the two periods were used"
     )
     count = last - first + 1
