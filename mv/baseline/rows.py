@@ -15,6 +15,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from mv.readings.clock import offsets_of
+
 USED = "used"
 BILL_COVERAGE = 0.9
 """Share of a bill's days that must have a temperature, and each driver (common practice, no
@@ -90,10 +92,10 @@ def daily_rows(
             "temperature": degrees,
             "operating": operating,
             "day_type": (operating < 0.5).astype(np.int8),
-            "reason": reason,
+            "reason": as_objects(reason, index),
             "coverage": share,
             "weight": 1.0,
-            "status": status,
+            "status": as_objects(status, index),
             **columns,
         },
         index=index,
@@ -222,7 +224,7 @@ def hourly_rows(
 
     dates, midnight = _local_midnights(seconds[0], seconds[-1], time_zone)
     day = np.searchsorted(midnight, seconds, side="right") - 1
-    local = index.tz_convert(time_zone)
+    local_hour = offsets_of(time_zone, seconds[0], seconds[-1]).local(seconds) // 3600 % 24
     weekday = _weekday(dates)
     operating, _ = _calendar_on(calendar, pd.DatetimeIndex(dates))
     group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
@@ -231,7 +233,7 @@ def hourly_rows(
         {
             "energy": sums,
             "temperature": degrees,
-            "hour_of_week": (group[day] * 24 + local.hour.to_numpy()).astype(np.int16),
+            "hour_of_week": (group[day] * 24 + local_hour).astype(np.int16),
             "operating": operating[day],
             "status": pd.Categorical.from_codes(status, _HOUR_STATUSES),
         },
@@ -242,7 +244,7 @@ def hourly_rows(
 def used(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows that a model may see, in order of time."""
     if "status" in rows.columns:
-        keep = np.asarray(rows["status"] == USED)
+        keep = is_used(rows)
         if not keep.all():
             rows = rows[keep]
     moments = moments_of(rows)
@@ -251,13 +253,27 @@ def used(rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
+def is_used(rows: pd.DataFrame) -> np.ndarray:
+    """Which rows have the status that lets a model see them, shape (rows,)."""
+    status = rows["status"].array
+    if isinstance(status, pd.Categorical):
+        return status.codes == status.categories.get_loc(USED)
+    return np.asarray(status, dtype=object) == USED
+
+
+def as_objects(values, index: pd.Index) -> pd.Series:
+    """A column of few different words.  As Python strings it is compared and taken apart several
+    times faster than as the text type that pandas would choose."""
+    return pd.Series(values, index=index, dtype=object)
+
+
 def moments_of(rows: pd.DataFrame) -> np.ndarray:
     """Start of each row as datetime64[s] on its own clock, shape (rows,)."""
     if "start" in rows.columns:
         return rows["start"].to_numpy().astype("datetime64[s]")
     index = rows.index
     if isinstance(index, pd.DatetimeIndex):
-        return index.as_unit("s").asi8.astype("datetime64[s]")
+        return (index if index.unit == "s" else index.as_unit("s")).asi8.view("datetime64[s]")
     return np.arange(len(rows)).astype("datetime64[s]")
 
 
@@ -291,12 +307,14 @@ def _weekday(dates: np.ndarray) -> np.ndarray:
 
 def _calendar_on(calendar, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
     """Operating (1.0, 0.0) and reason of each day; days outside the calendar do usual work."""
-    days = calendar.days.reindex(index)
-    operating = days["operating"].astype(object).fillna(True).to_numpy().astype(float)
+    days = calendar.days
+    place = days.index.get_indexer(index)
+    known = place >= 0
+    operating = np.ones(len(index))
+    operating[known] = days["operating"].to_numpy(dtype=float)[place[known]]
+    reason = np.full(len(index), "", dtype=object)
     if "reason" in days.columns:
-        reason = days["reason"].astype(object).fillna("").to_numpy()
-    else:
-        reason = np.full(len(index), "", dtype=object)
+        reason[known] = days["reason"].to_numpy(dtype=object)[place[known]]
     return operating, reason
 
 

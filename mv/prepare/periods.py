@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
+from mv.baseline.rows import as_objects
 from mv.portfolio.schema import Event, Retrofit
 
 BASELINE, INSTALLATION, REPORTING, OUTSIDE = "baseline", "installation", "reporting", "outside"
@@ -137,13 +138,18 @@ def apply_events(
             status[(share > 0) & (status == "used")] = "event_excluded"
         elif event.treatment == "adjust" and event.change is not None:
             adjustment += share * event.change * units.factor(event.unit, unit)
-    rows["status"] = status
+    rows["status"] = as_objects(status, rows.index)
     rows["adjustment"] = adjustment
     return rows
 
 
+def is_period(rows: pd.DataFrame, name: str) -> np.ndarray:
+    """Which rows belong to a period, shape (rows,)."""
+    return rows["period"].to_numpy(dtype=object) == name
+
+
 def with_adjustment(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows whose energy is what it would have been without the declared events."""
-    if not (rows["adjustment"] != 0).any():
+    if not rows["adjustment"].to_numpy(float).any():
         return rows
     return rows.assign(energy=rows["energy"] - rows["adjustment"])

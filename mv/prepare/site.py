@@ -16,7 +16,7 @@ import pandas as pd
 
 from mv import units
 from mv.baseline.drivers import driver_series
-from mv.baseline.rows import bill_rows, daily_rows
+from mv.baseline.rows import as_objects, bill_rows, daily_rows, is_used
 from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
 from mv.portfolio.schema import Event, Retrofit, SiteDescription
@@ -29,11 +29,13 @@ from mv.prepare.periods import (
     REPORTING,
     Window,
     apply_events,
+    is_period,
     periods_of,
     spans_of,
     window_of,
     with_adjustment,
 )
+from mv.readings.clock import local_clock
 from mv.readings.read import MeterReadings, read_meter
 from mv.readings.sufficiency import sufficiency
 from mv.readings.weather import WeatherReadings, daily_temperature, read_weather
@@ -74,7 +76,7 @@ class PreparedCarrier:
 
     def period(self, name: str) -> pd.DataFrame:
         """Usable rows of one period, declared adjustments taken off the energy."""
-        rows = self.rows[(self.rows["period"] == name) & (self.rows["status"] == "used")]
+        rows = self.rows[is_period(self.rows, name) & is_used(self.rows)]
         return with_adjustment(rows)
 
 
@@ -184,8 +186,7 @@ def _baseline_daily(
             continue
         table, _ = sum_intervals(parts, description.site.time_zone)
         energy = table["energy"].to_numpy()
-        local = table.index.tz_convert(description.site.time_zone).tz_localize(None)
-        days = local.to_numpy().astype("datetime64[D]")
+        days = local_clock(table.index, description.site.time_zone).astype("datetime64[D]")
         if group.retrofits:
             window = window_of(
                 group.retrofits,
@@ -283,7 +284,7 @@ def _prepare_carrier(
     window = window_of(
         group.retrofits, days[0].date(), last, after=group.after, before=group.before
     )
-    rows["period"] = periods_of(window, spans)
+    rows["period"] = as_objects(periods_of(window, spans), rows.index)
     base = replace(base, rows=rows, window=window, events=events)
     return _judge(description, base, last)
 
@@ -301,8 +302,8 @@ def _judge(
             remedy="Run again when the reporting period has begun.",
         )
     verdict = sufficiency(
-        rows[rows["period"] == BASELINE],
-        rows[rows["period"] == REPORTING],
+        rows[is_period(rows, BASELINE)],
+        rows[is_period(rows, REPORTING)],
         bills=carrier.kind == "bills",
         limits=description.settings.limits,
     )

@@ -14,6 +14,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 
 from mv.findings import Finding, ReadingsError
 from mv.portfolio.clocks import fixed_offset
@@ -52,6 +53,14 @@ def offsets_of(zone: str, first: int, last: int) -> Offsets:
     first_year = dt.datetime.fromtimestamp(first - 2 * DAY, dt.UTC).year
     last_year = dt.datetime.fromtimestamp(last + 2 * DAY, dt.UTC).year
     return _scan(zone, first_year, last_year)
+
+
+def local_clock(index: pd.DatetimeIndex, zone: str) -> np.ndarray:
+    """What the clock of `zone` shows at each instant of an ordered UTC index, datetime64[s]."""
+    utc = (index if index.unit == "s" else index.as_unit("s")).asi8
+    if not len(utc):
+        return np.empty(0, "datetime64[s]")
+    return offsets_of(zone, int(utc[0]), int(utc[-1])).local(utc).view("datetime64[s]")
 
 
 @lru_cache(maxsize=256)

@@ -28,6 +28,7 @@ import pandas as pd
 
 from mv.baseline.rows import used
 from mv.quantity import Interval, around
+from mv.readings.clock import local_clock
 from mv.savings.model_variance import NEWEY_WEST_LAGS, newey_west
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.uncertainty import SavingsUncertainty
@@ -82,9 +83,7 @@ class Estimate:
     def interval(self, uncertainty: SavingsUncertainty) -> Interval:
         """With the drift, quantile and confidence of the site's official interval."""
         confidence = uncertainty.confidence
-        widened = (
-            self.s * student_quantile(confidence, self.degrees) / normal_quantile(confidence)
-        )
+        widened = self.s * student_quantile(confidence, self.degrees) / normal_quantile(confidence)
         half = uncertainty.quantile * math.hypot(widened, uncertainty.drift_tau * self.base)
         return around(
             self.value,
@@ -201,7 +200,7 @@ def demand_savings(
 
 
 def _local(index: pd.DatetimeIndex, time_zone: str) -> pd.DatetimeIndex:
-    return index.tz_convert(time_zone).tz_localize(None)
+    return pd.DatetimeIndex(local_clock(index, time_zone))
 
 
 def _billing_peaks(

@@ -240,17 +240,20 @@ def ends_in_autumn(baseline_rows: pd.DataFrame) -> bool:
     return last.month in AUTUMN["north" if swing > 0 else "south"]
 
 
-def recency_level(fit, baseline_rows: pd.DataFrame, carrier: str) -> float:
+def recency_level(
+    fit, baseline_rows: pd.DataFrame, carrier: str, weight: np.ndarray | None = None
+) -> float:
     """Correction of the model's level by its latest residuals, energy a day.
 
     0.7 × the mean residual with weights that halve every 45 days before the end of the baseline.
     A bill weighs as its days would together.  Zero for every carrier but electricity: elsewhere
-    the latest residuals are mostly seasonal misfit (study behind the prior).
+    the latest residuals are mostly seasonal misfit (study behind the prior).  `weight`: of the
+    rows, where they are at hand.
     """
     if carrier_kind(carrier) != "electricity":
         return 0.0
-    rows = _rows_of_fit(fit, baseline_rows)
-    weight = recency_weights(rows)
+    if weight is None:
+        weight = recency_weights(_rows_of_fit(fit, baseline_rows))
     residuals = np.asarray(fit.residuals, dtype=float)
     return float(RECENCY_SHARE * (weight @ residuals) / weight.sum())
 
@@ -313,10 +316,8 @@ def row_spans(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _epoch_days(times) -> np.ndarray:
-    times = pd.DatetimeIndex(times)
-    if times.tz is not None:
-        times = times.tz_convert("UTC").tz_localize(None)
-    return times.to_numpy().astype("datetime64[s]").astype(np.int64) / 86400.0
+    times = pd.DatetimeIndex(times)  # of an index with a zone the integers are UTC
+    return (times if times.unit == "s" else times.as_unit("s")).asi8 / 86400.0
 
 
 def _rows_of_fit(fit, baseline_rows: pd.DataFrame) -> pd.DataFrame:

@@ -26,6 +26,7 @@ import pandas as pd
 
 from mv import units
 from mv.baseline.rows import used
+from mv.readings.clock import local_clock
 from mv.savings.avoided import row_days
 from mv.savings.drift import RECENCY_SHARE, recency_weights, row_spans
 from mv.savings.model_variance import fit_rows, solve, sum_row
@@ -38,6 +39,7 @@ RELATIVE_ERROR = 0.5
 convention; it is said beside the figure)."""
 NIGHT_HOURS = (1, 2, 3, 4)
 """Local hours whose use is the night base."""
+_IS_NIGHT = np.isin(np.arange(24), NIGHT_HOURS)
 
 Kind = Literal["level shift", "pulse", "non-operating days", "night base"]
 
@@ -223,11 +225,12 @@ def night_energy(hourly: pd.DataFrame, time_zone: str) -> pd.Series:
 
     `hourly` : rows of hours, index UTC start, `energy`.
     """
-    local = hourly.index.tz_convert(time_zone).tz_localize(None)
-    keep = np.isin(local.hour, NIGHT_HOURS) & np.isfinite(hourly["energy"].to_numpy())
+    local = local_clock(hourly.index, time_zone)
+    hour = local.astype("datetime64[h]").astype(np.int64) % 24
+    keep = _IS_NIGHT[hour] & np.isfinite(hourly["energy"].to_numpy())
     if not keep.any():
         return pd.Series(dtype=float)
-    day = local[keep].to_numpy().astype("datetime64[D]")
+    day = local[keep].astype("datetime64[D]")
     place = (day - day[0]).astype(int)
     total = np.bincount(place, hourly["energy"].to_numpy()[keep])
     whole = np.bincount(place) >= len(NIGHT_HOURS)

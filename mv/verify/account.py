@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from mv.baseline.rows import is_used
 from mv.findings import ModelError
 from mv.money.account import Account, site_money
 from mv.money.billed import Billed
@@ -98,7 +99,7 @@ def _billed(prepared: PreparedCarrier) -> Billed | None:
     rows = prepared.rows
     if prepared.kind != "bills" or "cost" not in rows:
         return None
-    rows = rows[rows["status"] == "used"]
+    rows = rows[is_used(rows)]
     cost = rows["cost"].to_numpy(float)
     if not np.isfinite(cost).any():
         return None
@@ -156,7 +157,7 @@ def _year(prepared: PreparedCarrier, end: np.datetime64) -> pd.DataFrame | None:
         ends = starts + 1
     middle = starts + (ends - starts) // 2
     year = rows[(middle >= end - YEAR_DAYS) & (ends <= end)]
-    year = year[np.isfinite(year["energy"].to_numpy(float)) & (year["status"] == "used")]
+    year = year[np.isfinite(year["energy"].to_numpy(float)) & is_used(year)]
     if abs(row_days(year).sum() - YEAR_DAYS) > YEAR_SLACK_DAYS:
         return None
     return year

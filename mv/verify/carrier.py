@@ -7,9 +7,9 @@ from typing import Any
 
 import pandas as pd
 
-from mv.baseline.rows import DRIVER
+from mv.baseline.rows import DRIVER, is_used
 from mv.findings import Finding, ModelError
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier, with_adjustment
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period, with_adjustment
 from mv.quantity import around
 from mv.results import Annual, CarrierResult, Demand, Periods, Uncertainty, from_mapping
 from mv.savings.avoided import Avoided, avoided_energy, row_days, verdict
@@ -169,16 +169,16 @@ def _own_drift(context: Context, carrier: str, site: str) -> Any:
 
 def _period_rows(prepared: PreparedCarrier, name: str) -> pd.DataFrame:
     """All rows of a period, used or not, declared adjustments taken off."""
-    return with_adjustment(prepared.rows[prepared.rows["period"] == name])
+    return with_adjustment(prepared.rows[is_period(prepared.rows, name)])
 
 
 def _periods(prepared: PreparedCarrier) -> Periods | None:
     window, rows = prepared.window, prepared.rows
     if window is None:
         return None
-    used = rows[rows["status"] == "used"]
+    used, covered = is_used(rows), row_days(rows)
     days = {
-        name: int(row_days(used[used["period"] == name]).sum()) for name in (BASELINE, REPORTING)
+        name: int(covered[used & is_period(rows, name)].sum()) for name in (BASELINE, REPORTING)
     }
     return Periods(
         baseline_start=window.baseline_start.isoformat(),

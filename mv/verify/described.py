@@ -145,7 +145,7 @@ def acceptance(
 ) -> list[Acceptance]:
     """The acceptance table under the portfolio's profile."""
     window, settings = prepared.window, draft.description.settings
-    used = prepared.rows[prepared.rows["status"] == "used"]
+    used = prepared.period(BASELINE)
     days = (window.baseline_end - window.baseline_start).days + 1
     rows = judge(
         settings.acceptance,
@@ -153,7 +153,7 @@ def acceptance(
         fit=fits.fit,
         baseline_months=months_between(window.baseline_start, window.baseline_end),
         reporting_months=months_between(window.reporting_start, window.reporting_end),
-        baseline_coverage=float(row_days(used[used["period"] == BASELINE]).sum()) / max(days, 1),
+        baseline_coverage=float(row_days(used).sum()) / max(days, 1),
         fractional_uncertainty=how.fractional,
         saving_over_error=(
             avoided.avoided / (how.fractional["0.68"] * abs(avoided.avoided))

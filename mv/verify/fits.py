@@ -15,11 +15,12 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.hourly import fit_hourly
-from mv.baseline.rows import hourly_rows
+from mv.baseline.rows import hourly_rows, is_used, used
 from mv.baseline.select import CandidateFit, select
 from mv.findings import Finding, ModelError
 from mv.operating_days import OperatingCalendar
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period
+from mv.readings.clock import local_clock
 from mv.readings.weather import WeatherReadings
 
 OWN_MODEL_MONTHS = 11.5
@@ -53,7 +54,7 @@ def hourly_check(hourly: Hourly | None, events: float) -> HourlyCheck | None:
     """Sum the hourly model up; `events` is the energy that declared events added."""
     if hourly is None:
         return None
-    rows = hourly.reporting[hourly.reporting["status"].to_numpy() == "used"]
+    rows = used(hourly.reporting)
     if not len(rows):
         return None
     statistics = hourly.fit.statistics
@@ -144,11 +145,10 @@ def _hourly(
     rows = hourly_rows(
         prepared.interval, prepared.step_seconds, time_zone, weather.hourly, calendar, coverage
     )
-    period = _period_of_hours(prepared, rows.index, time_zone)
-    parts = {}
-    for name in (BASELINE, REPORTING):
-        part = rows[period == name]
-        parts[name] = part
+    inside, day = _days_of_hours(prepared, rows.index, time_zone)
+    parts = {
+        name: rows[inside & is_period(prepared.rows, name)[day]] for name in (BASELINE, REPORTING)
+    }
     try:
         fit = fit_hourly(parts[BASELINE])
     except ModelError:
@@ -156,17 +156,16 @@ def _hourly(
     return Hourly(fit=fit, baseline=parts[BASELINE], reporting=parts[REPORTING])
 
 
-def _period_of_hours(
+def _days_of_hours(
     prepared: PreparedCarrier, hours: pd.DatetimeIndex, time_zone: str
-) -> np.ndarray:
-    """Period of each hour by its local day; empty where the day itself was left out."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each hour lies in a local day that is used, and that day's place in the rows."""
     rows = prepared.rows
     days = rows.index.to_numpy("datetime64[D]")
-    local = hours.tz_convert(time_zone).tz_localize(None).to_numpy().astype("datetime64[D]")
+    local = local_clock(hours, time_zone).astype("datetime64[D]")
     place = np.searchsorted(days, local)
     inside = place < len(days)
     place = np.where(inside, place, 0)
     inside &= days[place] == local
-    period = rows["period"].to_numpy(object)[place]
-    used = (rows["status"] == "used").to_numpy()[place]
-    return np.where(inside & used, period, "")
+    inside &= is_used(rows)[place]
+    return inside, place

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from mv.prepare import REPORTING, PreparedCarrier
+from mv.baseline.rows import is_used
+from mv.prepare import REPORTING, PreparedCarrier, is_period
 from mv.results import EventEntry
 from mv.savings.avoided import row_days
 from mv.savings.drift import carrier_kind
@@ -26,8 +27,11 @@ def adjustment(prepared: PreparedCarrier) -> float:
     """Non-routine adjustment of the reporting period, energy: what declared events added to
     measured use there; positive adds to the saving."""
     rows = prepared.rows
-    reporting = rows[(rows["period"] == REPORTING) & (rows["status"] == "used")]
-    return float(reporting["adjustment"].to_numpy(float) @ row_days(reporting))
+    added = rows["adjustment"].to_numpy(float)
+    if not added.any():
+        return 0.0
+    counts = is_period(rows, REPORTING) & is_used(rows)
+    return float(added[counts] @ row_days(rows)[counts])
 
 
 def declared(prepared: PreparedCarrier, fits: Fits | None) -> tuple[list[EventEntry], float]:

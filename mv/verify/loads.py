@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from mv.baseline.rows import is_used
 from mv.money.load import Load, bill_load, daily_load, interval_load, shaped
-from mv.prepare import REPORTING, PreparedCarrier
+from mv.prepare import REPORTING, PreparedCarrier, is_period
 from mv.savings.avoided import Avoided
 from mv.verify.fits import Fits
 
@@ -83,7 +84,7 @@ def loads(
     """Measured and adjusted-baseline load over the used rows of the reporting period."""
     if prepared.kind == "bills":
         rows = prepared.rows
-        rows = rows[(rows["period"] == REPORTING) & (rows["status"] == "used")]
+        rows = rows[is_period(rows, REPORTING) & is_used(rows)]
         start, end = rows["start"].to_numpy(), rows["end"].to_numpy()
         measured = bill_load(start, end, avoided.measured_rows)
         return measured, measured.with_energy(avoided.modelled_rows)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from mv.prepare import PreparedCarrier
 from mv.results import Candidate
 from mv.savings.avoided import avoided_energy
-from mv.savings.drift import recency_level
+from mv.savings.drift import recency_level, recency_weights
 from mv.verify.fits import Fits
 from mv.verify.ledger import adjustment
 
@@ -17,12 +17,13 @@ from mv.verify.ledger import adjustment
 def rivals(prepared: PreparedCarrier, fits: Fits) -> tuple[Candidate, ...]:
     """Every form that competed, with the saving under each plausible one."""
     events = adjustment(prepared)
+    weight = recency_weights(fits.baseline)
     raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
     found = []
     for candidate in fits.candidates:
         saving, fit = None, candidate.fit
         if fit is not None and candidate.plausible:
-            level = recency_level(fit, fits.baseline, prepared.carrier)
+            level = recency_level(fit, fits.baseline, prepared.carrier, weight)
             saving = avoided_energy(
                 fit, fits.baseline, raw, adjustment=events, level_correction=level
             ).avoided

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from mv.baseline.rows import is_used
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.readings.clock import local_clock
 
 DIGITS = 6
 """Significant digits of a drawn value; results.json carries the full numbers."""
@@ -121,7 +123,7 @@ def load_shapes(
     if prepared.interval is None or prepared.step_seconds > 3600:
         return {}, {}
     table = prepared.interval
-    local = table.index.tz_convert(time_zone).tz_localize(None).to_numpy("datetime64[s]")
+    local = local_clock(table.index, time_zone)
     energy = table["energy"].to_numpy(float)
     load = energy * (3600.0 / prepared.step_seconds)
     seconds = local.astype(np.int64)
@@ -139,8 +141,8 @@ def _profiles(
 ) -> dict[str, list]:
     row_day = rows.index.to_numpy("datetime64[D]").astype(np.int64)
     place = np.clip(day - row_day[0], 0, len(row_day) - 1)
-    used = (rows["status"] == "used").to_numpy()
-    period = rows["period"].to_numpy()
+    used = is_used(rows)
+    period = rows["period"].to_numpy(dtype=object)
     operating = rows["operating"].to_numpy(float) >= 0.5
     kind = np.full(len(rows), -1)
     names: Sequence[tuple[str, str, bool]] = (
