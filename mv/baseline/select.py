@@ -45,6 +45,9 @@ T_LEAST = 2.0
 """|t| of a slope or an operating term (IPMVP, from memory: t above 2)."""
 ROWS_BEYOND = {"daily": 10, "bills": 3}
 """Rows beyond a change point on either side (common practice, no source)."""
+SPAN_BEYOND = 0.1
+"""Share of the baseline's temperature range that must lie beyond a change point: a slope over less
+is steep by chance (common practice, no source)."""
 SHARE_SD_LEAST = 0.02
 """Standard deviation of the bills' share of operating days from which it is tried: half a day in
 a month (common practice, no source)."""
@@ -58,9 +61,10 @@ CLOSE_CALL, STRONG = 2.0, 6.0
 RULE = (
     "On baseline data only: the smallest BIC (with the number of independent rows) among the "
     "forms whose slopes have the right sign, whose slopes and operating term exceed twice their "
-    "standard error, and whose change points have at least {rows} rows beyond them; day types "
-    "found in the data and slopes by kind of day only where BIC falls by more than 6; within 2 "
-    "of the smallest BIC, the form that predicts held-out {blocks} best."
+    "standard error, and whose change points have at least {rows} rows and a tenth of the "
+    "temperature range beyond them; day types found in the data and slopes by kind of day only "
+    "where BIC falls by more than 6; within 2 of the smallest BIC, the form that predicts "
+    "held-out {blocks} best."
 )
 
 
@@ -192,10 +196,17 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
         if falls or slope + (more or 0.0) <= 0:
             return f"use would fall beyond the {side} change point"
         if side in slopes:
-            beyond = int((fit.x[:, fit.term_names.index(side)] > 0).sum())
+            column = fit.x[:, fit.term_names.index(side)]
+            beyond = int((column > 0).sum())
             # A change point may stand on the last of the rows that it needs.
             if beyond < ROWS_BEYOND[granularity] - 1:
                 return f"only {beyond} rows lie beyond the {side} change point"
+            reach = float(column.max()) / max(fit.temperature_high - fit.temperature_low, 1e-9)
+            if reach < SPAN_BEYOND:
+                return (
+                    f"the {side} side spans only {column.max():.1f} K, {reach:.0%} of the "
+                    "baseline's temperatures"
+                )
     if granularity == "bills" and slopes.get("operating", 0.0) + slopes["level"] < 0:
         return "an operating day would use less than nothing"
     if granularity == "bills" and "operating" in slopes and slopes["level"] < 0:

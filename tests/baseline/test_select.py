@@ -123,7 +123,7 @@ def test_everything_is_told():
     assert ranked[0].fit is selection.fit
     assert ranked[1].fit is selection.runner_up
     assert ranked[1].why == f"BIC larger by {ranked[1].criterion - ranked[0].criterion:.1f}"
-    assert "at least 10 rows beyond them" in selection.rule
+    assert "at least 10 rows and a tenth of the temperature range beyond them" in selection.rule
     assert selection.fit.solver == "statsmodels"
     assert selection.fit.hold_out_cv_rmse == pytest.approx(
         selection.fit.statistics.cv_rmse, rel=0.1
@@ -279,3 +279,14 @@ def test_heating_on_operating_days_alone_is_plausible(seed):
     slopes = dict(zip(chosen.term_names, chosen.coefficients, strict=True))
     assert slopes["heating"] == pytest.approx(0.0, abs=0.4)
     assert slopes["heating on operating days"] == pytest.approx(4.0, abs=0.5)
+
+
+def test_a_slope_over_a_sliver_of_temperatures_is_not_plausible():
+    """Where a few coldest bills differ by chance, a change point just above them is refused."""
+    rows = bills(lambda t, s: 300 + 0 * t, n=36, noise=3.0, share=0.7)
+    coldest = np.sort(rows["temperature"].to_numpy())
+    point = float(coldest[0] + 0.05 * (coldest[-1] - coldest[0]))
+    rows.loc[rows["temperature"] < point, "energy"] += 60.0
+    fit = fit_change_point(rows, "3PH", LinearTerms("none"), change_points=(point,))
+    assert (rows["temperature"] < point).sum() >= 3
+    assert implausible(fit, "bills").startswith("the heating side spans only ")
