@@ -37,6 +37,7 @@ from mv.prepare.periods import (
 )
 from mv.readings.clock import local_clock
 from mv.readings.read import MeterReadings, read_meter
+from mv.readings.station import station_doubts
 from mv.readings.sufficiency import sufficiency
 from mv.readings.weather import WeatherReadings, daily_temperature, read_weather
 
@@ -134,6 +135,15 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
             description, group, readings, refused, temperature, calendar, drivers, no_weather
         )
         carriers.append(carrier)
+        if len(carriers) == 1 and carrier.kind == "interval" and weather is not None:
+            doubts = station_doubts(
+                carrier.rows["energy"],
+                temperature,
+                carrier=carrier.carrier,
+                time_zone=site.time_zone,
+                hourly=weather.hourly,
+            )
+            findings += [f.at(site=site.site, file=description.weather.file) for f in doubts]
         findings += [f.at(site=site.site) for f in carrier.findings]
     if calendar is not None:
         findings += [f.at(site=site.site) for f in getattr(calendar, "findings", ())]
