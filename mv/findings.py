@@ -249,6 +249,8 @@ _book(
         "ratchet_history_short": "A ratchet looks back further than the demand readings go.",
         "demand_window_coarse": "Readings are coarser than the demand charge's window.",
         "demand_not_priced": "A demand charge has no demand reading to go by.",
+        "saving_priced_as_bought": "A site with its own generation is priced as if every saved "
+        "unit had been bought.",
         "export_not_priced": "Energy fed back was counted as zero; export is not priced.",
         "emissions_not_by_hour": "Emission factors are by hour, and the readings have no hours.",
         "emission_factor_missing": "A carrier has no emission factor, so none is counted for it.",

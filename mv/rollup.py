@@ -3,6 +3,7 @@
 Energies are added, never percentages.  A carrier's interval takes site half-widths in
 quadrature and adds the part that all sites of a year share; plain addition stands beside it as
 the bound.  Entered = used + not verifiable + not yet due, in count and in estimated savings.
+A site counts once, by its first claim; its energies count by every claim.
 """
 
 from __future__ import annotations
@@ -10,14 +11,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import pairwise
 from typing import Any
 
+import numpy as np
+
 from mv.findings import Finding
-from mv.portfolio.schema import Portfolio
+from mv.portfolio.schema import Meter, Portfolio
 from mv.quantity import Interval, around
 from mv.results import (
     SCHEMA_VERSION,
     VERDICTS,
+    CarrierResult,
     CarrierTotal,
     InputFile,
     PortfolioResult,
@@ -30,6 +35,11 @@ from mv.savings.quantiles import normal_quantile
 from mv.savings.uncertainty import portfolio_half_width
 
 QUADRATURE = "site half-widths in quadrature, and the common part of the year"
+NEARLY_EQUAL = 0.002
+"""Part of the mean month by which two sites may differ in every month and still look like one
+meter (own convention: two meters of one supply differ by their class of accuracy, 0.2 to 2 %)."""
+MONTHS_LEAST = 6
+"""Months that two sites must have in common to be compared."""
 STRAIGHT = "site half-widths and the common part added straight: the conservative bound"
 
 
@@ -37,9 +47,21 @@ def standing(result: SiteResult) -> str:
     """Where a site counts: used, not_verifiable, not_yet_due or comparison."""
     if result.role == "comparison":
         return "comparison"
-    if not result.due:
+    return claim_standing(result)
+
+
+def claim_standing(claim: CarrierResult) -> str:
+    """Where a claim counts: used, not_verifiable or not_yet_due."""
+    if not claim.due:
         return "not_yet_due"
-    return "not_verifiable" if result.verdict == "not verifiable" else "used"
+    return "not_verifiable" if claim.verdict == "not verifiable" else "used"
+
+
+def claims_of(result: SiteResult) -> list[CarrierResult]:
+    """A site's claims: its first one, which the site's own standing is that of, and any further."""
+    if result.role == "comparison":
+        return []
+    return [result, *(o for o in result.others if o.claimed)]
 
 
 def roll_up(
@@ -67,12 +89,17 @@ def roll_up(
     verdicts = Counter(r.verdict for r in sites if standings[r.site] in ("used", "not_verifiable"))
     confidence = portfolio.settings.confidence
     used = [r for r in sites if standings[r.site] == "used"]
-    carriers = dict.fromkeys((r.carrier, r.unit) for r in used)
+    twice, repeated = counted_twice(used)
+    counted = [
+        (r.group, r.site, claim)
+        for r in sites
+        if r.site not in twice
+        for claim in claims_of(r)
+        if claim_standing(claim) == "used"
+    ]
     totals = [
-        carrier_total(
-            [r for r in used if (r.carrier, r.unit) == key], prior=prior, confidence=confidence
-        )
-        for key in carriers
+        carrier_total(own, prior=prior, confidence=confidence, sites=number)
+        for own, number in _by_carrier(counted)
     ]
     settings = portfolio.settings.model_dump(mode="json")
     return PortfolioResult(
@@ -92,13 +119,19 @@ def roll_up(
             "comparison": counts["comparison"],
             **{v: verdicts[v] for v in VERDICTS},
         },
-        estimated=_estimated(sites, standings),
+        estimated=_estimated(sites),
         totals=totals,
         money=money,
         placebo=placebo,
-        groups=_groups(used, prior, confidence),
+        groups=_groups(counted, prior, confidence),
         words={"chance": chance_words(len(used), confidence)} if used else {},
-        findings=[*portfolio.findings, *findings, *counted_twice(used)],
+        findings=[
+            *portfolio.findings,
+            *findings,
+            *repeated,
+            *nearly_equal([r for r in used if r.site not in twice]),
+            *files_shared(portfolio),
+        ],
         inputs=[
             InputFile(file=name, role="table", sha256=digest, rows_read=0, rows_used=0)
             for name, digest in sorted(portfolio.digests.items())
@@ -106,10 +139,28 @@ def roll_up(
     )
 
 
+Counted = tuple[str, str, CarrierResult]
+"""Group and key of a site, and a claim of it that counts."""
+
+
+def _by_carrier(counted: Sequence[Counted]) -> list[tuple[list[CarrierResult], int]]:
+    """Claims of each carrier and unit, and the number of sites they stand for."""
+    found: dict[tuple[str, str], list[Counted]] = {}
+    for part in counted:
+        found.setdefault((part[2].carrier, part[2].unit), []).append(part)
+    return [
+        ([claim for _, _, claim in parts], len({site for _, site, _ in parts}))
+        for parts in found.values()
+    ]
+
+
 def carrier_total(
-    results: Sequence[SiteResult], *, prior: Prior, confidence: float
+    results: Sequence[CarrierResult], *, prior: Prior, confidence: float, sites: int | None = None
 ) -> CarrierTotal:
-    """Total of one carrier over sites that count; `results` must not be empty."""
+    """Total of one carrier over claims that count; `results` must not be empty.
+
+    `sites`: number of sites that they stand for, as many as claims where not given.
+    """
     carrier, unit = results[0].carrier, results[0].unit
     z = normal_quantile(confidence)
     sigma = prior.common(carrier)
@@ -135,7 +186,7 @@ def carrier_total(
     return CarrierTotal(
         carrier=carrier,
         unit=unit,
-        sites=len(results),
+        sites=len(results) if sites is None else sites,
         adjusted_baseline=adjusted,
         measured=sum(r.measured for r in results),
         avoided_energy=avoided,
@@ -157,7 +208,7 @@ def carrier_total(
 
 
 def _annual_total(
-    results: Sequence[SiteResult], sigma: float, z: float, unit: str, confidence: float
+    results: Sequence[CarrierResult], sigma: float, z: float, unit: str, confidence: float
 ) -> Interval:
     """Annual savings added up; the common part is taken of the adjusted baselines a year."""
     base = sum(
@@ -182,54 +233,108 @@ def _total(
     )
 
 
-def _estimated(sites: Sequence[SiteResult], standings: dict[str, str]) -> dict[str, float]:
-    """Estimated annual savings by carrier and standing; sites without an estimate add nothing."""
+def _estimated(sites: Sequence[SiteResult]) -> dict[str, float]:
+    """Estimated annual savings by carrier and standing; claims without an estimate add nothing."""
     sums: dict[str, float] = {}
     for result in sites:
-        where = standings[result.site]
-        if where == "comparison" or result.annual is None:
-            continue
-        estimate = result.annual.estimated_savings
-        if estimate is None:
-            continue
-        for which in ("entered", where):
-            key = f"{result.carrier}/{which}"
-            sums[key] = sums.get(key, 0.0) + estimate
+        for claim in claims_of(result):
+            estimate = claim.annual.estimated_savings if claim.annual is not None else None
+            if estimate is None:
+                continue
+            for which in ("entered", claim_standing(claim)):
+                key = f"{claim.carrier}/{which}"
+                sums[key] = sums.get(key, 0.0) + estimate
     return sums
 
 
-def _groups(used: Sequence[SiteResult], prior: Prior, confidence: float) -> list[dict[str, Any]]:
+def _groups(counted: Sequence[Counted], prior: Prior, confidence: float) -> list[dict[str, Any]]:
     """Pooled savings by group and carrier, for portfolios that name groups."""
-    keys = dict.fromkeys((r.group, r.carrier, r.unit) for r in used if r.group)
     rows = []
-    for group, carrier, unit in keys:
-        own = [r for r in used if (r.group, r.carrier, r.unit) == (group, carrier, unit)]
-        total = carrier_total(own, prior=prior, confidence=confidence)
-        row = {"group": group, "carrier": carrier, "sites": len(own)}
-        row["adjusted_baseline"] = total.adjusted_baseline
-        row["avoided_energy"] = asdict(total.avoided_energy)
-        if total.annual_verified is not None:
-            row["saved_in_a_year"] = asdict(total.annual_verified)
-        rows.append(row)
+    for group in dict.fromkeys(group for group, _, _ in counted if group):
+        for own, number in _by_carrier([part for part in counted if part[0] == group]):
+            total = carrier_total(own, prior=prior, confidence=confidence, sites=number)
+            row = {"group": group, "carrier": total.carrier, "sites": number}
+            row["adjusted_baseline"] = total.adjusted_baseline
+            row["avoided_energy"] = asdict(total.avoided_energy)
+            if total.annual_verified is not None:
+                row["saved_in_a_year"] = asdict(total.annual_verified)
+            rows.append(row)
     return rows
 
 
-def counted_twice(used: Sequence[SiteResult]) -> list[Finding]:
-    """Sites whose meters gave the very same energies: one saving must be claimed once."""
+def counted_twice(used: Sequence[SiteResult]) -> tuple[set[str], list[Finding]]:
+    """Sites whose meters gave the very same energies as an earlier one's: one saving must be
+    claimed once, so the later site is left out of the totals."""
     seen: dict[tuple, str] = {}
-    found = []
+    twice, found = set(), []
     for result in used:
+        if not result.baseline_energy:
+            continue
         key = (result.carrier, result.unit, result.baseline_energy, result.measured)
         first = seen.setdefault(key, result.site)
         if first != result.site:
+            twice.add(result.site)
             found.append(
                 Finding(
                     "site_counted_twice",
                     f"{result.site} and {first} have the same {result.carrier} readings to the "
-                    "last digit. Both are in the totals: take one of the two out of meters.csv, "
-                    "or give each its own meter.",
+                    f"last digit. {first} alone is in the totals: take one of the two out of "
+                    "meters.csv, or give each its own meter.",
                     file="meters.csv",
                     site=result.site,
+                )
+            )
+    return twice, found
+
+
+def nearly_equal(used: Sequence[SiteResult]) -> list[Finding]:
+    """Sites whose use is the same month by month but for a trace: the same meter read twice?"""
+    by_months: dict[tuple, list[tuple[str, np.ndarray]]] = {}
+    for result in used:
+        monthly = result.series.monthly if result.series is not None else {}
+        measured = np.array(monthly.get("measured") or [], dtype=float)
+        if len(measured) >= MONTHS_LEAST and np.isfinite(measured).all():
+            key = (result.carrier, result.unit, tuple(monthly["month"]))
+            by_months.setdefault(key, []).append((result.site, measured))
+    found = []
+    for sites in by_months.values():
+        # Only neighbours in size can be equal, so no site is held against all others.
+        sites.sort(key=lambda one: (float(one[1].sum()), one[0]))
+        for (first, low), (second, high) in pairwise(sites):
+            if np.abs(high - low).max() <= NEARLY_EQUAL * np.abs(high).mean():
+                found.append(
+                    Finding(
+                        "sites_nearly_equal",
+                        f"{first} and {second} use the same energy in every month, to "
+                        f"{NEARLY_EQUAL:.1%}. Both are in the totals: look whether one meter "
+                        "stands under two sites, or a sub-meter under another name.",
+                        file="meters.csv",
+                        site=second,
+                    )
+                )
+    return sorted(found, key=lambda f: f.message)
+
+
+def files_shared(portfolio: Portfolio) -> list[Finding]:
+    """Meters of two sites that name the same values of the same file."""
+    seen: dict[tuple, Meter] = {}
+    found = []
+    for meter in portfolio.meters:
+        if meter.meter_column is not None:
+            continue  # each reads its own rows
+        first = seen.setdefault((meter.file, meter.value_column), meter)
+        if first.site != meter.site:
+            found.append(
+                Finding(
+                    "file_shared",
+                    f"meter {meter.meter} of {meter.site} reads the same values of {meter.file} as "
+                    f"meter {first.meter} of {first.site}. One reading can show one saving: give "
+                    "each its own file, value_column or meter_column.",
+                    file=meter.source.file,
+                    line=meter.source.line,
+                    column="file",
+                    site=meter.site,
+                    meter=meter.meter,
                 )
             )
     return found

@@ -4,17 +4,19 @@ from dataclasses import replace
 
 import pytest
 
+from mv.portfolio.folder import open_portfolio
 from mv.portfolio.schema import Portfolio, Settings
 from mv.quantity import Interval, around
 from mv.results import (
     Annual,
     Periods,
     PortfolioResult,
+    Series,
     SiteResult,
     from_json,
     to_json,
 )
-from mv.rollup import carrier_total, chance_words, roll_up, standing
+from mv.rollup import carrier_total, chance_words, files_shared, roll_up, standing
 from mv.savings.drift import load_prior
 
 PERIODS = Periods(
@@ -189,12 +191,80 @@ def test_results_come_back_from_json():
     assert isinstance(again.sites[0].avoided_energy, Interval)
 
 
-def test_one_saving_counted_at_two_sites_is_told():
+def test_one_saving_at_two_sites_is_told_and_counted_once():
     sites = [site("a", 10.0, baseline_energy=900.0), site("b", 10.0, baseline_energy=900.0)]
-    (finding,) = rolled(sites).findings
+    result = rolled(sites)
+    (finding,) = result.findings
     assert finding.rule == "site_counted_twice"
     assert str(finding) == (
-        "meters.csv: b and a have the same electricity readings to the last digit. Both are in "
+        "meters.csv: b and a have the same electricity readings to the last digit. a alone is in "
         "the totals: take one of the two out of meters.csv, or give each its own meter."
     )
-    assert not rolled([sites[0], site("b", 10.0, baseline_energy=901.0)]).findings
+    assert result.totals[0].avoided_energy.value == 10.0
+    assert result.totals[0].sites == 1
+    apart = rolled([sites[0], site("b", 10.0, baseline_energy=901.0)])
+    assert not apart.findings
+    assert apart.totals[0].avoided_energy.value == 20.0
+
+
+def test_further_claims_are_added_and_their_site_counts_once():
+    first = site("a", 100.0, 10.0, estimate=120.0, group="north")
+    later = site("a", 50.0, 10.0, estimate=40.0, claimed=True)
+    gas = site("a", 30.0, 3.0, estimate=40.0, claimed=True, carrier="natural_gas")
+    beside = site("a", 500.0, 3.0, estimate=40.0)
+    late = site("a", estimate=7.0, claimed=True, due=False)
+    result = rolled([replace(first, others=[later, gas, beside, late]), site("b", 10.0, 5.0)])
+    power, heat = result.totals
+    assert (power.carrier, power.sites, power.avoided_energy.value) == ("electricity", 2, 160.0)
+    assert (heat.carrier, heat.sites, heat.avoided_energy.value) == ("natural_gas", 1, 30.0)
+    assert result.counts["entered"] == result.counts["used"] == 2
+    assert result.estimated == {
+        "electricity/entered": 167.0,
+        "electricity/used": 160.0,
+        "electricity/not_yet_due": 7.0,
+        "natural_gas/entered": 40.0,
+        "natural_gas/used": 40.0,
+    }
+    assert [(g["group"], g["carrier"], g["sites"]) for g in result.groups] == [
+        ("north", "electricity", 1),
+        ("north", "natural_gas", 1),
+    ]
+
+
+def months(*values):
+    names = [f"2023-{i + 1:02d}" for i in range(len(values))]
+    return Series(monthly={"month": names, "measured": list(values)})
+
+
+def test_nearly_equal_months_are_told():
+    use = [100.0, 90.0, 80.0, 70.0, 80.0, 95.0]
+    near = [v * 1.001 for v in use]
+    far = [v * 1.02 for v in use]
+    sites = [
+        site("c", 11.0, series=months(*far)),
+        site("a", 10.0, series=months(*use)),
+        site("b", 10.5, series=months(*near)),
+    ]
+    (finding,) = rolled(sites).findings
+    assert finding.rule == "sites_nearly_equal"
+    assert finding.message.startswith("a and b use the same energy in every month, to 0.2%.")
+    assert rolled(sites).totals[0].sites == 3
+    # too few months to say so
+    assert not rolled([replace(s, series=months(*use[:5])) for s in sites[:2]]).findings
+
+
+def test_two_sites_that_name_the_same_values_of_a_file_are_told(write_portfolio):
+    folder = write_portfolio(
+        tables={
+            "sites.csv": "site,time_zone,weather\nshop,UTC,hill\nkiosk,UTC,hill\n",
+            "meters.csv": "meter,site,carrier,data,file,unit,value_column,meter_column\n"
+            "m1,shop,electricity,interval,meters/m1.csv,kWh,,\n"
+            "m2,kiosk,electricity,interval,meters/m1.csv,kWh,,\n"
+            "m3,kiosk,electricity,interval,meters/m1.csv,kWh,kWh,\n"
+            "m4,kiosk,electricity,interval,meters/m1.csv,kWh,,meter\n",
+        }
+    )
+    (finding,) = files_shared(open_portfolio(folder))
+    assert finding.rule == "file_shared"
+    assert (finding.line, finding.site, finding.meter) == (3, "kiosk", "m2")
+    assert "meter m2 of kiosk reads the same values of meters/m1.csv as meter m1" in str(finding)

@@ -22,7 +22,7 @@ from mv.quantity import Derivation, Interval, around
 
 @dataclass(frozen=True, kw_only=True)
 class SiteMoney:
-    """One site's money, as its account has it."""
+    """Money of one site, or of one of its claims, as its account has it."""
 
     site: str
     name: str
@@ -97,7 +97,7 @@ def portfolio_money(
         "cash": cash,
         "crosses_zero": crosses,
         "ranked": _ranked(planned),
-        "sites_counted": len(used),
+        "sites_counted": len({s.site for s in used}),
         "left_out": [
             {
                 "site": s.site,

@@ -47,6 +47,12 @@ class CarrierResult:
     interim: bool = False
     due: bool = True
     """False where the reporting period has not begun: not yet due, rather than failed."""
+    claimed: bool = False
+    """Whether a retrofit's saving is claimed on it; what isn't claimed stands beside."""
+    claims: list[str] = field(default_factory=list)
+    """Keys of the retrofits claimed on it."""
+    relation: str = ""
+    """What it has to do with the site's first claim, in words; empty for that claim itself."""
     periods: Periods | None = None
     baseline_energy: float | None = None
     """Measured over the baseline period's used days."""
@@ -68,8 +74,14 @@ class CarrierResult:
     demand: Demand | None = None
     extrapolation: float | None = None
     """Share of reporting rows outside the baseline's temperatures."""
+    money: Money | None = None
+    """What the claim is worth and what its own retrofits cost; None where nothing is claimed."""
     placebo: dict[str, Any] = field(default_factory=dict)
+    """Where the saving stands among the false savings of other buildings: trials, buildings,
+    as_large, share, words."""
     comparison: dict[str, Any] = field(default_factory=dict)
+    """The contrast with sites that had no retrofit: name, adopted, words, k, companion, controls,
+    narrowing, coverage, plain and corrected (intervals as mappings)."""
     series: Series | None = None
 
 
@@ -89,13 +101,14 @@ class SiteResult(CarrierResult):
     weather: str = ""
     confidence: float = 0.9
     retrofits: list[dict[str, Any]] = field(default_factory=list)
-    """Each retrofit's row as read."""
+    """Each retrofit's row as read, and its part of the claim: share, verified_savings (interval
+    as a mapping, a year), words."""
     estimate: dict[str, Any] = field(default_factory=dict)
     """The lighting schedule's lines, totals and findings."""
     operating_days: OperatingDays | None = None
-    money: Money | None = None
     others: list[CarrierResult] = field(default_factory=list)
-    """Effects outside the claim: other carriers of the site over the same periods."""
+    """Further claims of the site, then what stands beside the first one over its periods: other
+    carriers, other boundaries.  `claimed` tells which."""
     static_factors: list[dict[str, Any]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     inputs: list[InputFile] = field(default_factory=list)

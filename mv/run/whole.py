@@ -13,14 +13,14 @@ from mv.money.portfolio_money import SiteMoney, portfolio_money
 from mv.plan.departures import portfolio_departures
 from mv.plan.early import drifting_sites
 from mv.plan.sampled import sample_result
-from mv.portfolio.schema import Portfolio, Retrofit
+from mv.portfolio.schema import Portfolio
 from mv.quantity import Derivation
 from mv.report.pdf import print_pdf
 from mv.report.redact import redacted_portfolio
 from mv.report.render import RenderOptions, context_of, render_portfolio, write_assets
 from mv.report.tables import write_tables
 from mv.results import PortfolioResult, SiteResult, to_json
-from mv.rollup import roll_up, standing
+from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
 from mv.savings.drift import load_prior
 from mv.savings.placebo import placebo
 from mv.verify.site import Context
@@ -69,33 +69,32 @@ def conclude_portfolio(
 def _money(
     portfolio: Portfolio, sites: Sequence[SiteResult]
 ) -> tuple[dict[str, Any], list[Derivation]]:
-    """The portfolio's account, from the sites' own."""
-    retrofits: dict[str, list[Retrofit]] = {}
-    for retrofit in portfolio.retrofits:
-        retrofits.setdefault(retrofit.site, []).append(retrofit)
+    """The portfolio's account, from the claims' own; each claim brings its own retrofits' cost."""
+    retrofits = {r.retrofit: r for r in portfolio.retrofits}
+    twice, _ = counted_twice([s for s in sites if standing(s) == "used"])
     rows = []
     for site in sites:
-        where = standing(site)
-        if where == "comparison":
-            continue
-        m = site.money
-        # A site that could not be verified still cost something: its price is told beside.
-        paid = invested(retrofits[site.site], portfolio.settings.currency)
-        rows.append(
-            SiteMoney(
-                site=site.site,
-                name=site.name,
-                counts=where == "used",
-                why_not=site.reason,
-                cost_savings=m.cost_savings if m else None,
-                annual=m.annual_cost_savings if m else None,
-                annual_estimated=m.annual_cost_savings_estimated if m else None,
-                cost=paid.cost,
-                net_cost=paid.net_cost,
-                net_cost_estimated=paid.net_cost_estimated,
-                cash=m.cash if m else {},
+        for claim in claims_of(site):
+            m = claim.money
+            # A claim that could not be verified still cost something: its price is told beside.
+            keys = claim.claims or [r["retrofit"] for r in site.retrofits]
+            paid = invested([retrofits[key] for key in keys], portfolio.settings.currency)
+            again = site.site in twice
+            rows.append(
+                SiteMoney(
+                    site=site.site,
+                    name=site.name if claim is site else f"{site.name}: {', '.join(keys)}",
+                    counts=claim_standing(claim) == "used" and not again,
+                    why_not=claim.reason or ("its readings count under another site" * again),
+                    cost_savings=m.cost_savings if m else None,
+                    annual=m.annual_cost_savings if m else None,
+                    annual_estimated=m.annual_cost_savings_estimated if m else None,
+                    cost=paid.cost,
+                    net_cost=paid.net_cost,
+                    net_cost_estimated=paid.net_cost_estimated,
+                    cash=m.cash if m else {},
+                )
             )
-        )
     settings = portfolio.settings
     return portfolio_money(rows, currency=settings.currency, confidence=settings.confidence)
 

@@ -7,15 +7,18 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from mv import units
 from mv.baseline.rows import is_used
 from mv.findings import ModelError
 from mv.money.account import Account, site_money
 from mv.money.billed import Billed
 from mv.money.bridge import Change, Explained
 from mv.money.bridges_of_site import BillYears
-from mv.money.cost_saving import Priced
+from mv.money.cost_saving import Priced, cost_saving
 from mv.money.load import Load, bill_load, daily_load
+from mv.money.promised import promised_money
 from mv.prepare import PreparedCarrier
+from mv.results import SiteResult
 from mv.savings.avoided import row_days
 from mv.verify.carrier import Concluded
 from mv.verify.draft import CarrierDraft, Draft
@@ -28,47 +31,92 @@ YEAR_SLACK_DAYS = 20
 
 
 def site_account(
-    draft: Draft, carrier: CarrierDraft, concluded: Concluded, ratios: Sequence[Change]
+    draft: Draft,
+    carrier: CarrierDraft,
+    concluded: Concluded,
+    ratios: Sequence[Change] = (),
+    beside: Sequence[tuple[CarrierDraft, Concluded]] = (),
 ) -> Account:
-    """The account of a verified site, from the claimed carrier's loads.
+    """The account of one verified claim: its own loads, its own retrofits' cost.
 
     `ratios`: changes of count, watts or hours that loggers show against the estimate.
+    `beside`: other carriers over the same periods; they are priced apart and enter no payback.
     """
     description, result = draft.description, concluded.result
-    prepared, rate = carrier.prepared, draft.rate.rate
+    holidays = sorted(draft.calendar.holidays) if draft.calendar else []
+    holidays = np.array(holidays, dtype="datetime64[D]")
+    others = [_priced(draft, *pair) for pair in beside]
+    account = site_money(
+        settings=description.settings,
+        retrofits=carrier.prepared.retrofits,
+        claim=_priced(draft, carrier, concluded),
+        others=others,
+        estimated_annual=result.annual.estimated_savings if result.annual else None,
+        reporting_end=carrier.prepared.window.reporting_end,
+        holidays=holidays,
+        billed=_billed(carrier.prepared),
+        explained=_explained(concluded, ratios),
+        years=_bill_years(carrier.prepared, carrier.fits, concluded),
+    )
+    currency = description.settings.currency
+    account.fields["notes"] += [_outside(other, currency, holidays) for other in others]
+    return account
+
+
+def _priced(draft: Draft, carrier: CarrierDraft, concluded: Concluded) -> Priced:
+    """One carrier as money sees it."""
+    result, rate = concluded.result, carrier.rate.rate
+    zone = draft.description.site.time_zone
     measured, adjusted = loads(
-        prepared,
+        carrier.prepared,
         concluded.avoided,
         carrier.shape,
-        description.site.time_zone,
+        zone,
         needs_intervals=rate is not None and rate.needs_intervals,
     )
-    holidays = sorted(draft.calendar.holidays) if draft.calendar else []
     demand = result.demand
-    return site_money(
-        settings=description.settings,
-        retrofits=description.retrofits,
-        claim=Priced(
-            carrier=result.carrier,
-            unit=result.unit,
-            savings=result.avoided_energy,
-            annual=result.annual.verified_savings if result.annual else None,
-            rate=rate,
-            beside=draft.rate.beside,
-            why_no_rate=draft.rate.why,
-            measured=measured,
-            adjusted=adjusted,
-            history=history(carrier.shape, description.site.time_zone),
-            demand_savings=(
-                {"": demand.peak_savings} if demand is not None and demand.claimed else {}
-            ),
-        ),
+    claimed = demand is not None and demand.claimed
+    return Priced(
+        carrier=result.carrier,
+        unit=result.unit,
+        savings=result.avoided_energy,
+        annual=result.annual.verified_savings if result.annual else None,
+        rate=rate,
+        beside=carrier.rate.beside,
+        why_no_rate=carrier.rate.why,
+        measured=measured,
+        adjusted=adjusted,
+        history=history(carrier.shape, zone),
+        demand_savings={"": demand.peak_savings} if claimed else {},
+    )
+
+
+def _outside(other: Priced, currency: str, holidays: np.ndarray) -> str:
+    """What another carrier did in money over the reporting period, in a sentence."""
+    label = units.CARRIERS[other.carrier].label
+    cost = cost_saving(other, currency, holidays)
+    if cost.savings is None:
+        return f"Outside the claim, {label} has no money figure: {cost.why}."
+    less = cost.savings.value >= 0
+    change = cost.savings if less else cost.savings.scaled(-1.0, currency)
+    words = f"{change.value:,.0f} {currency} {'less' if less else 'more'}"
+    if change.low is not None and change.high is not None:
+        words += f" ({change.low:,.0f} to {change.high:,.0f})"
+    return (
+        f"Outside the claim, {label} cost {words} over the reporting period than it would have "
+        "without the retrofit. That is in no payback and in no total."
+    )
+
+
+def promised_account(draft: Draft, main: CarrierDraft, result: SiteResult) -> Account:
+    """The cost side and the estimate of a site whose saving is not verified."""
+    return promised_money(
+        settings=draft.description.settings,
+        retrofits=draft.description.retrofits,
+        choice=main.rate,
+        unit=result.unit,
         estimated_annual=result.annual.estimated_savings if result.annual else None,
-        reporting_end=prepared.window.reporting_end,
-        holidays=np.array(holidays, dtype="datetime64[D]"),
-        billed=_billed(prepared),
-        explained=_explained(concluded, ratios),
-        years=_bill_years(prepared, carrier.fits, concluded),
+        why=result.reason,
     )
 
 

@@ -80,6 +80,8 @@ def conclude_carrier(
         "boundary": prepared.boundary,
         "unit": prepared.unit,
         "due": prepared.due,
+        "claimed": prepared.claimed,
+        "claims": [r.retrofit for r in prepared.retrofits] if prepared.claimed else [],
     }
     events, nra_se = ledger.declared(prepared, fits) if prepared.window else ([], 0.0)
     base["events"] = events + ledger.suspected(carrier.suspects, prepared.unit)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from mv import units
 from mv.findings import Finding, ModelError
 from mv.money.account import RateChoice, choose_rate
 from mv.operating_days import OperatingCalendar
@@ -38,6 +39,8 @@ class CarrierDraft:
     fits: Fits | None
     reason: str
     remedy: str
+    rate: RateChoice
+    """The rate of its meters, or why there is none."""
     candidates: tuple[Candidate, ...] = ()
     hourly: HourlyCheck | None = None
     shape: HourShape | None = None
@@ -56,7 +59,6 @@ class Draft:
     carriers: tuple[CarrierDraft, ...]
     calendar: OperatingCalendar | None
     normal: NormalYear | None
-    rate: RateChoice
     findings: tuple[Finding, ...]
     inputs: tuple[dict, ...]
     summary: Any = None
@@ -66,13 +68,7 @@ class Draft:
 def measure(description: SiteDescription) -> Draft:
     """Read, judge and fit one site.  Bad readings never raise: they become a carrier's reason."""
     prepared = prepare_site(description)
-    claimed = [c for c in prepared.carriers if c.claimed]
-    rate = RateChoice(rate=None, why="no retrofit is entered")
-    if claimed:
-        rate = choose_rate(
-            [m for m in description.meters if m.meter in claimed[0].meters], description.rates
-        )
-    drafts = tuple(_fit_carrier(prepared, carrier, rate) for carrier in prepared.carriers)
+    drafts = tuple(_fit_carrier(prepared, carrier) for carrier in prepared.carriers)
     prior = load_prior(description.settings)
     trials = [t for carrier in prepared.carriers for t in _trials(prepared, carrier, prior)]
     return Draft(
@@ -80,7 +76,6 @@ def measure(description: SiteDescription) -> Draft:
         carriers=drafts,
         calendar=prepared.calendar,
         normal=normal_year(prepared),
-        rate=rate,
         findings=prepared.findings,
         inputs=prepared.inputs,
         summary=trials,
@@ -88,12 +83,14 @@ def measure(description: SiteDescription) -> Draft:
 
 
 def _trials(site: PreparedSite, prepared: PreparedCarrier, prior: Prior) -> list[Trial]:
-    """Pretended retrofits in the history before the works (a comparison site: all of it)."""
+    """Pretended retrofits in the history before any works (a comparison site: all of it)."""
     rows = prepared.rows
     if rows is None or not len(rows) or prepared.boundary != "whole_facility":
         return []
+    if not prepared.first_works:
+        return []  # its history holds the earlier works, and serves in their claim already
     if prepared.window is not None:
-        works = np.datetime64(prepared.window.installation_start)
+        works = np.datetime64(min(r.installation_start for r in site.description.retrofits))
         ends = rows["end"].to_numpy() if "end" in rows else rows.index.to_numpy() + ONE_DAY
         rows = rows[ends.astype("datetime64[D]") <= works]
     elif prepared.reason:
@@ -109,8 +106,43 @@ def _trials(site: PreparedSite, prepared: PreparedCarrier, prior: Prior) -> list
     )
 
 
-def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice) -> CarrierDraft:
+def _rate_of(description: SiteDescription, prepared: PreparedCarrier) -> RateChoice:
+    """The rate of a sum of meters: that of what is bought.
+
+    Own generation and export need none; what is saved is priced as if all of it had been bought.
+    """
+    own = [m for m in description.meters if m.meter in prepared.meters]
+    bought = [m for m in own if m.flow in ("use", "import")]
+    choice = choose_rate(bought, description.rates)
+    if choice.rate is not None and choice.rate.head.unit is None and _volume_alone(prepared):
+        why = (
+            f"{choice.rate.label} doesn't say what its price is per, and the meter's energy is not "
+            'known: give the rate unit = "m3", or the meter its heat_content'
+        )
+        refused = Finding("rate_unit", f"No money figure: {why}.", file="rates.toml")
+        return RateChoice(rate=None, why=why, findings=(refused,))
+    if choice.rate is None or len(bought) == len(own):
+        return choice
+    note = Finding(
+        "saving_priced_as_bought",
+        "The site generates some of its energy; the saving is priced as if all of it had been "
+        f"bought at the rate {choice.rate.label}, though some may have been fed back for less.",
+        file="meters.csv",
+    )
+    return replace(choice, findings=(*choice.findings, note))
+
+
+def _volume_alone(prepared: PreparedCarrier) -> bool:
+    """Whether a carrier of energy is known by its volume only."""
+    kinds = units.CARRIERS[prepared.carrier].kinds
+    return "energy" in kinds and units.kind_of(prepared.unit) == "volume"
+
+
+def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     zone = site.description.site.time_zone
+    rate = RateChoice(rate=None, why="no retrofit is entered")
+    if prepared.retrofits:
+        rate = _rate_of(site.description, prepared)
     light = replace(prepared, interval=None)
     if prepared.reason or prepared.window is None:
         profiles, heat = (
@@ -123,6 +155,7 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice
             remedy=prepared.remedy,
             profiles=profiles,
             heat=heat,
+            rate=rate,
         )
     try:
         fits = fit_periods(
@@ -139,6 +172,7 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice
             fits=None,
             reason=f"no baseline model can be fitted: {error}",
             remedy="Give a longer baseline, or name the variable that drives use in drivers.csv.",
+            rate=rate,
         )
     profiles, heat = series.load_shapes(prepared, zone)
     needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
@@ -154,6 +188,7 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier, rate: RateChoice
         heat=heat,
         suspects=ledger.suspects(fits, prepared.carrier, zone),
         demand=_demand_basis(prepared, fits, zone),
+        rate=rate,
         findings=fits.findings,
     )
 

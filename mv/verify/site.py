@@ -1,5 +1,8 @@
 """One site, top to bottom: reads like the contents of its report.
 
+A site's first claim is its result; further claims, and what stands beside, are in `others`.  Each
+claim has its own retrofits, money and cost, so that nothing is counted twice.
+
 `measure` does what costs: it reads, judges and fits, and returns a draft that can be kept.
 `conclude` does the arithmetic that needs the portfolio's drift: savings, interval, verdict,
 annual figures, money, and how each figure was made.  `verify_site` is the two in a row.
@@ -16,10 +19,11 @@ from mv.findings import Finding, gravest_first
 from mv.portfolio.schema import Portfolio, SiteDescription
 from mv.results import CarrierResult, InputFile, Money, SiteResult, from_mapping
 from mv.savings.drift import load_prior
-from mv.verify.account import site_account
-from mv.verify.carrier import Context, conclude_carrier, no_meter
+from mv.verify.account import promised_account, site_account
+from mv.verify.carrier import Concluded, Context, conclude_carrier, no_meter
+from mv.verify.claims import relation, retrofits_with_shares
 from mv.verify.described import lighting_estimate, operating_days_of, retrofit_fields
-from mv.verify.draft import Draft, measure
+from mv.verify.draft import CarrierDraft, Draft, measure
 from mv.verify.isolation import isolated
 from mv.verify.provenance import site_derivations
 
@@ -39,15 +43,13 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
     """Make a site's result from its draft and the portfolio's drift."""
     description = draft.description
     site, settings = description.site, description.settings
-    claimed = [c for c in draft.carriers if c.prepared.claimed]
-    main = claimed[0] if claimed else (draft.carriers[0] if draft.carriers else None)
-    findings = [*draft.findings, *draft.rate.findings]
-    concluded = conclude_carrier(draft, main, context, findings) if main else no_meter(draft)
-    others = [
-        conclude_carrier(draft, other, context, findings).result
-        for other in draft.carriers
-        if other is not main
-    ]
+    findings = [*draft.findings]
+    for carrier in draft.carriers:
+        if carrier.prepared.claimed:
+            findings += carrier.rate.findings
+    made = [(c, conclude_carrier(draft, c, context, findings)) for c in draft.carriers]
+    main, concluded = made[0] if made else (None, no_meter(draft))
+    claims = [(c, m.result) for c, m in made if c.prepared.claimed]
     days = operating_days_of(draft, main)
     estimate, looked, derivations = lighting_estimate(draft, concluded.result, days)
     isolation, ratios, missed = isolated(draft, concluded.result)
@@ -66,21 +68,55 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
         ),
         weather=site.weather,
         confidence=settings.confidence,
-        retrofits=[retrofit_fields(r) for r in description.retrofits],
+        retrofits=retrofits_with_shares(draft, claims),
         estimate=estimate,
         isolation=isolation,
         operating_days=days,
-        others=others,
+        others=_others(draft, made, findings),
         static_factors=[f.model_dump(mode="json") for f in description.static_factors],
         inputs=[InputFile(**i) for i in draft.inputs],
     )
     if concluded.avoided is not None:
-        account = site_account(draft, main, concluded, ratios)
+        account = site_account(draft, main, concluded, ratios, _outside(made))
+        told = {f.rule for f in main.rate.findings}
+        findings += [f for f in account.findings if f.rule not in told]
+        derivations += account.derivations
+        result = replace(result, money=from_mapping(Money, account.fields))
+    elif description.retrofits and main is not None:
+        account = promised_account(draft, main, result)
         findings += account.findings
         result = replace(result, money=from_mapping(Money, account.fields))
-        derivations += account.derivations
     result = replace(result, findings=gravest_first(dict.fromkeys(findings)))
     return replace(result, derivations=[*site_derivations(result), *derivations])
+
+
+Made = Sequence[tuple[CarrierDraft, Concluded]]
+"""The site's carriers, its first claim at the head, with what was concluded of each."""
+
+
+def _others(draft: Draft, made: Made, findings: list[Finding]) -> list[CarrierResult]:
+    """Further claims with their own money, and what stands beside the first one."""
+    results = []
+    for carrier, concluded in made[1:]:
+        result = replace(concluded.result, relation=relation(made[0][1].result, concluded.result))
+        if carrier.prepared.claimed and concluded.avoided is not None:
+            account = site_account(draft, carrier, concluded)
+            findings += account.findings
+            result = replace(result, money=from_mapping(Money, account.fields))
+        results.append(result)
+    return results
+
+
+def _outside(made: Made) -> Made:
+    """Other carriers that nothing is claimed on, over the first claim's periods."""
+    return [
+        (carrier, concluded)
+        for carrier, concluded in made[1:]
+        if concluded.avoided is not None
+        and not carrier.prepared.claimed
+        and carrier.prepared.boundary == "whole_facility"
+        and carrier.prepared.carrier != made[0][0].prepared.carrier
+    ]
 
 
 def _fields(result: CarrierResult) -> dict[str, Any]:
