@@ -122,17 +122,28 @@ def _carriers(site: SiteResult) -> Iterable[CarrierResult]:
     yield from site.others
 
 
-def _columns(table: dict[str, list], names: tuple[str, ...]) -> Iterator[tuple]:
-    n = max((len(table.get(name) or []) for name in names), default=0)
-    return zip(*((table.get(name) or [None] * n) for name in names), strict=True)
-
-
-def _series(site: SiteResult, which: str, names: tuple[str, ...]) -> Rows:
-    yield ["site", "carrier", "unit", *names]
+def _series(site: SiteResult, which: str, names: tuple[str, ...]) -> str:
+    """One of a site's series as CSV, column by column; empty where it has no row."""
+    out = io.StringIO()
     for c in _carriers(site):
-        if c.series is not None:
-            for row in _columns(getattr(c.series, which), names):
-                yield [site.site, c.carrier, c.unit, *row]
+        table = getattr(c.series, which) if c.series is not None else {}
+        n = max((len(table.get(name) or []) for name in names), default=0)
+        if not n:
+            continue
+        if not out.tell():
+            csv.writer(out).writerow(["site", "carrier", "unit", *names])
+        same = [[safe(text)] * n for text in (site.site, c.carrier, c.unit)]
+        own = [_safe_column(table.get(name) or [None] * n) for name in names]
+        csv.writer(out).writerows(zip(*same, *own, strict=True))
+    return out.getvalue()
+
+
+def _safe_column(values: list[Any]) -> list[Value]:
+    """A column's cells made safe; every different text once, and numbers not at all."""
+    if set(map(type, values)) <= {int, float, type(None)}:
+        return values
+    kept = {value: safe(value) for value in set(values)}
+    return [kept[value] for value in values]
 
 
 MONTHLY = ("month", "measured", "adjusted_baseline", "avoided", "days_used")
@@ -256,10 +267,9 @@ def site_tables(site: SiteResult, context: Any) -> dict[str, bytes]:
         site = redacted(site, context.codes, context.hidden)
     files = {}
     for which, names in (("daily", DAILY), ("bills", BILLS), ("monthly", MONTHLY)):
-        rows = list(_series(site, which, names))
-        if len(rows) > 1:
+        if text := _series(site, which, names):
             folder = "months" if which == "monthly" else which
-            files[f"tables/{folder}/{site.site}.csv"] = csv_text(rows).encode()
+            files[f"tables/{folder}/{site.site}.csv"] = text.encode()
     return files
 
 

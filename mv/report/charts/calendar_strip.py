@@ -89,10 +89,9 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     )
     count = last - first + 1
     names = [f"{MONTHS[(last - k) % 12][:3]} {1970 + (last - k) // 12}" for k in range(count)]
-    rows = tuple(
-        (names[k], *(str(int(np.sum((row == k) & (state == i)))) for i in range(len(STATES))))
-        for k in reversed(range(count))
-    )
+    kinds = len(STATES)
+    counts = np.bincount(row * kinds + state, minlength=count * kinds).reshape(count, kinds)
+    rows = tuple((names[k], *map(str, counts[k].tolist())) for k in reversed(range(count)))
     return Chart(
         key="chart-calendar",
         question=question,

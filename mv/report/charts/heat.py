@@ -51,11 +51,9 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         for shape in marks:
             shape["layer"] = "above"
         labels = [note("works", (start + end) / 2, 1.0, yref="paper", anchor="center", up=9)]
-        before, after = grid[:, full + 7 <= start], grid[:, full >= end]
-        if np.isfinite(before).any() and np.isfinite(after).any():
-            have = np.isfinite(before).any(axis=1) & np.isfinite(after).any(axis=1)
-            drop = np.full(len(have), np.nan)
-            drop[have] = np.nanmean(before[have], axis=1) - np.nanmean(after[have], axis=1)
+        before, after = (_row_means(grid[:, part]) for part in (full + 7 <= start, full >= end))
+        drop = before - after
+        if np.isfinite(drop).any():
             at = int(np.nanargmax(drop))
             lower = int(np.sum(drop > 0))
             title = (
@@ -68,7 +66,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             (
                 f"{hour(h)} to {hour(h + 1)}",
                 *(
-                    say.number(float(np.nanmean(part[h]))) if np.isfinite(part[h]).any() else "none"
+                    say.number(float(part[h])) if np.isfinite(part[h]) else "none"
                     for part in (before, after)
                 ),
             )
@@ -112,3 +110,11 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         note="Each column is a week that starts on Monday.",
         ramp=f"{say.number(low, 2)} to {say.number(high, 2)} {unit}",
     )
+
+
+def _row_means(grid: np.ndarray) -> np.ndarray:
+    """Mean of each row's known values, NaN where it has none."""
+    known = np.isfinite(grid)
+    count = known.sum(axis=1)
+    total = np.where(known, grid, 0.0).sum(axis=1)
+    return np.divide(total, count, out=np.full(len(grid), np.nan), where=count > 0)

@@ -181,23 +181,24 @@ def _segments(px: np.ndarray, py: np.ndarray, shape: str) -> str:
     return "".join(out)
 
 
-def _square(x: int, y: int, r: int) -> str:
-    return f"M{x - r} {y - r}h{2 * r}v{2 * r}h-{2 * r}z"
+def _square(r: int) -> tuple[int, int, str]:
+    return r, r, f"h{2 * r}v{2 * r}h-{2 * r}z"
 
 
-def _diamond(x: int, y: int, r: int) -> str:
-    return f"M{x} {y - r}l{r} {r} -{r} {r} -{r} -{r}z"
+def _diamond(r: int) -> tuple[int, int, str]:
+    return 0, r, f"l{r} {r} -{r} {r} -{r} -{r}z"
 
 
-def _triangle(x: int, y: int, r: int) -> str:
-    return f"M{x} {y - r}l{r} {2 * r} -{2 * r} 0z"
+def _triangle(r: int) -> tuple[int, int, str]:
+    return 0, r, f"l{r} {2 * r} -{2 * r} 0z"
 
 
-def _cross(x: int, y: int, r: int) -> str:
-    return f"M{x - r} {y - r}l{2 * r} {2 * r}m-{2 * r} 0l{2 * r} -{2 * r}"
+def _cross(r: int) -> tuple[int, int, str]:
+    return r, r, f"l{2 * r} {2 * r}m-{2 * r} 0l{2 * r} -{2 * r}"
 
 
 _DOTS = {"square": _square, "diamond": _diamond, "triangle-up": _triangle, "x": _cross}
+"""By radius: how far left and up of the middle the outline starts, and the way round."""
 
 
 def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
@@ -224,9 +225,14 @@ def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
             for x, y, r in zip(xs, ys, sizes.tolist(), strict=True)
         )
         return f"<g {paint}{fade}>{circles}</g>"
-    shape = _DOTS[symbol]
     radii = _ints(sizes * SCALE / 2)
-    moves = "".join([shape(x, y, r) for x, y, r in zip(xs, ys, radii, strict=True)])
+    ways = {r: _DOTS[symbol](r) for r in set(radii)}
+    if len(ways) == 1:
+        ((left, up, way),) = ways.values()
+        moves = "".join([f"M{x - left} {y - up}{way}" for x, y in zip(xs, ys, strict=True)])
+    else:
+        starts = ((x, y, *ways[r]) for x, y, r in zip(xs, ys, radii, strict=True))
+        moves = "".join([f"M{x - left} {y - up}{way}" for x, y, left, up, way in starts])
     if open_ or symbol == "x":
         return f'<path d="{moves}" fill="none" stroke="{colour}" stroke-width="13"{fade}/>'
     return f'<path d="{moves}" fill="{colour}"{fade}/>'
