@@ -47,8 +47,7 @@ def render_again(
     result, folder = load_results(path)
     out = Path(out) if out is not None else folder
     options = RenderOptions(single_file=single_file, redact=redact)
-    # Sites' pages carry no time stamp: unchanged sites keep their page from run to run.
-    context = replace(context_of(result, options), created="")
+    context = context_of(result, options)
     with staged(out) as stage:
         bare = [work.finish(site, context, str(stage)).result for site in result.sites]
         whole.write_portfolio(replace(result, sites=bare), stage, options)

@@ -16,7 +16,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,7 @@ from mv.findings import Finding, FolderError
 from mv.plan.frozen import of_folder
 from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, Settings, SiteDescription
-from mv.results import PortfolioResult, SiteResult
+from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
 from mv.run.cache import Cache, cache_folder
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
@@ -304,7 +304,8 @@ class _Run:
 
         page = self._page_context()
         plan = self.portfolio.digests.get("plan.json")
-        marks = pickle.dumps((context, page, plan), protocol=5)
+        # A page kept from an earlier day stands, with the day on which it was computed.
+        marks = pickle.dumps((context, replace(page, created=""), plan), protocol=5)
         results: dict[str, SiteResult] = {}
         finals = {
             name: hashlib.sha256(marks + key.encode()).hexdigest() if key else None
@@ -417,7 +418,7 @@ class _Run:
         return context_from(
             name=settings.name,
             currency=settings.currency,
-            created="",
+            created=now(),
             method_version=__version__,
             settings=settings.model_dump(mode="json"),
             keys=list(self.descriptions),

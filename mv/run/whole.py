@@ -21,6 +21,7 @@ from mv.report.render import RenderOptions, context_of, render_portfolio, write_
 from mv.report.tables import write_tables
 from mv.results import PortfolioResult, SiteResult, to_json
 from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
+from mv.run.trail import portfolio_derivations
 from mv.savings.drift import load_prior
 from mv.savings.placebo import placebo
 from mv.verify.site import Context
@@ -59,7 +60,7 @@ def conclude_portfolio(
     )
     return replace(
         result,
-        derivations=derivations,
+        derivations=[*portfolio_derivations(result), *derivations],
         departures=portfolio_departures(plan, result) if plan else [],
         drifting=drifting_sites(sites),
         sampling=sample_result(plan, sites) if plan else {},

@@ -77,7 +77,6 @@ def second_pass(
 
 def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
     """Page, series and tables of a finished site."""
-    from mv.report.redact import redacted
     from mv.report.render import page_name, render_site
     from mv.report.tables import site_tables
 
@@ -86,8 +85,6 @@ def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
     if result.series is not None:
         files[f"series/{name.removesuffix('.html')}.json"] = series_json(result)
     files |= site_tables(result, page)
-    if page.options.redact:
-        result = redacted(result, page.codes)
     bare = without_series(result)
     if keep is None:
         return SecondAnswer(result=bare, files=files)
