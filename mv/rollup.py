@@ -31,8 +31,8 @@ from mv.results import (
 )
 from mv.savings.drift import Prior
 from mv.savings.normalised import realisation_rate
+from mv.savings.pooled import false_verdicts, portfolio_half_width
 from mv.savings.quantiles import normal_quantile
-from mv.savings.uncertainty import portfolio_half_width
 
 QUADRATURE = "site half-widths in quadrature, and the common part of the year"
 NEARLY_EQUAL = 0.002
@@ -124,7 +124,7 @@ def roll_up(
         money=money,
         placebo=placebo,
         groups=_groups(counted, prior, confidence),
-        words={"chance": chance_words(len(used), confidence)} if used else {},
+        words=_words(used, confidence),
         findings=[
             *portfolio.findings,
             *findings,
@@ -340,10 +340,9 @@ def files_shared(portfolio: Portfolio) -> list[Finding]:
     return found
 
 
-def chance_words(sites: int, confidence: float) -> str:
+def _words(used: Sequence[SiteResult], confidence: float) -> dict[str, str]:
     """What chance alone does among many sites."""
-    each = sites * (1 - confidence) / 2
-    return (
-        f"Among {sites} sites where nothing had changed, chance alone would show savings at "
-        f"about {each:.2g} and an increase at as many, at {confidence:.0%} confidence."
-    )
+    if not used:
+        return {}
+    shown = sum(r.verdict == "savings shown" for r in used)
+    return {"chance": false_verdicts(len(used), shown, confidence).words}

@@ -16,7 +16,7 @@ from mv.results import (
     from_json,
     to_json,
 )
-from mv.rollup import carrier_total, chance_words, files_shared, roll_up, standing
+from mv.rollup import carrier_total, files_shared, roll_up, standing
 from mv.savings.drift import load_prior
 
 PERIODS = Periods(
@@ -178,8 +178,10 @@ def test_groups_are_pooled():
 
 
 def test_chance_is_told():
-    assert chance_words(100, 0.9).startswith(
-        "Among 100 sites where nothing had changed, chance alone would show savings at about 5 "
+    sites = [site(f"s{i}", 100.0 if i < 3 else 1.0, 10.0) for i in range(20)]
+    assert rolled(sites).words["chance"] == (
+        "If none of the 20 sites saved anything, 1.0 would still be expected to show savings at "
+        "90% confidence, and one or more with a chance of 64%. 3 did."
     )
 
 

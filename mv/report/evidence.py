@@ -315,7 +315,9 @@ def model(site: CarrierResult, say: Say) -> dict[str, Any] | None:
             Row(
                 "Correction of the level",
                 (level,),
-                note="mean error at the end of the baseline, carried on",
+                note=Name(
+                    f"mean error at the end of the baseline, carried on. {m.level_words}".strip()
+                ),
             )
         )
     return {

@@ -142,7 +142,7 @@ def uncertainty(site: CarrierResult, say: Say, how: dict[str, Any]) -> dict[str,
         Row(
             "Drift from year to year",
             (say.percent(u.drift_tau, "uncertainty.drift_tau"),),
-            note=Name(u.drift_source),
+            note=Name(u.words or u.drift_source),
         ),
         Row(
             "Guideline 14, for programmes that ask",

@@ -265,7 +265,7 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
             for key, label in COUNT_WORDS
         ],
         "verdicts": verdicts,
-        "chance": text.chance_words(result.counts.get("used", 0), result.confidence),
+        "chance": Name(result.words.get("chance", "")),
         "totals": carrier_tables(result.totals, say, level),
         "estimated": estimated_rows(result, say),
         "sites": rows,

@@ -329,18 +329,6 @@ def coverage_words(used: int, total: int) -> str:
     return f"{used} of {total} used"
 
 
-def chance_words(n: int, confidence: float) -> str:
-    """What chance alone would announce among `n` sites; empty below ten sites."""
-    if n < 10:
-        return ""
-    each = n * (1 - confidence) / 2
-    text = f"{each:.0f}" if each >= 1.5 else f"{each:.1f}"
-    return (
-        f"Among {n} sites without any effect, chance alone would be expected to show a saving at "
-        f"about {text} and an increase at about {text}."
-    )
-
-
 def subtitle(site: SiteResult) -> str:
     """What the page is, below its title."""
     what = "Comparison site" if site.role == "comparison" else "Savings report"

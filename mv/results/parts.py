@@ -98,6 +98,8 @@ class Model:
     """The rule by which it was chosen, in words."""
     level_correction: float = 0.0
     """Recency correction of the level, energy per day, already in the adjusted baseline."""
+    level_words: str = ""
+    """What that correction did where it was tried inside the baseline."""
     curve: dict[str, list[float]] = field(default_factory=dict)
     """`temperature` and one list per day type: sampled points of the model."""
 
@@ -167,6 +169,8 @@ class Uncertainty:
     """The exact least-squares half-width (independent residuals), for comparison."""
     minimum_detectable_fraction: float | None
     """Smallest saving, as a fraction of the adjusted baseline, whose interval excludes zero."""
+    words: str = ""
+    """How the drift part came about, in one sentence."""
     fractional: dict[str, float] = field(default_factory=dict)
     """Half-width ÷ saving at 68, 80, 90, 95 % by the official method ("0.68": ...)."""
 

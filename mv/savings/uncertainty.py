@@ -102,7 +102,7 @@ class SavingsUncertainty:
     def as_fields(self, unit: str) -> dict:
         """Fields of the results' uncertainty block; parts as mappings with their unit."""
         fields = asdict(self)
-        for name in ("calm", "prior_drift_part", "words"):
+        for name in ("calm", "prior_drift_part"):
             fields.pop(name)
         fields["unit"] = unit
         fields["parts"] = [{**part, "unit": unit} for part in fields["parts"]]

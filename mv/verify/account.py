@@ -18,7 +18,7 @@ from mv.money.cost_saving import Priced, cost_saving
 from mv.money.load import Load, bill_load, daily_load
 from mv.money.promised import promised_money
 from mv.prepare import PreparedCarrier
-from mv.results import SiteResult
+from mv.results import CarrierResult
 from mv.savings.avoided import row_days
 from mv.verify.carrier import Concluded
 from mv.verify.draft import CarrierDraft, Draft
@@ -108,11 +108,11 @@ def _outside(other: Priced, currency: str, holidays: np.ndarray) -> str:
     )
 
 
-def promised_account(draft: Draft, main: CarrierDraft, result: SiteResult) -> Account:
-    """The cost side and the estimate of a site whose saving is not verified."""
+def promised_account(draft: Draft, main: CarrierDraft, result: CarrierResult) -> Account:
+    """The cost side and the estimate of a claim whose saving is not verified."""
     return promised_money(
         settings=draft.description.settings,
-        retrofits=draft.description.retrofits,
+        retrofits=main.prepared.retrofits,
         choice=main.rate,
         unit=result.unit,
         estimated_annual=result.annual.estimated_savings if result.annual else None,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -10,10 +11,10 @@ import pandas as pd
 from mv.baseline.rows import DRIVER, is_used
 from mv.findings import Finding, ModelError
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period, with_adjustment
-from mv.quantity import around
+from mv.quantity import Interval, around
 from mv.results import Annual, CarrierResult, Demand, Periods, Uncertainty, from_mapping
 from mv.savings.avoided import Avoided, avoided_energy, row_days, verdict
-from mv.savings.drift import Prior, recency_level
+from mv.savings.drift import Prior, carrier_kind, recency_level
 from mv.savings.normalised import (
     AnnualSavings,
     both_models,
@@ -21,9 +22,11 @@ from mv.savings.normalised import (
     realisation_rate,
     saved_fraction,
 )
+from mv.savings.placebo import OwnDrift
 from mv.savings.uncertainty import SavingsUncertainty, interval
 from mv.verify import ledger
 from mv.verify.conditions import NormalYear
+from mv.verify.context import Context
 from mv.verify.described import acceptance, cross_check, extrapolation, model_of
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.drawn import bare_series, carrier_series
@@ -34,13 +37,7 @@ FINAL_MONTHS_TOLERANCE = 0.35
 """Months by which bills or a first day of data may fall short of a whole period."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Context:
-    """What a site's conclusion takes from the portfolio as a whole."""
-
-    prior: Prior
-    placebo: Any = None
-    """The portfolio's own trial, where it has one."""
+METHOD = "calibrated: model and drift, Student tails"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,37 +101,31 @@ def conclude_carrier(
     fit = fits.fit
     level = recency_level(fit, fits.baseline, prepared.carrier)
     nra = ledger.adjustment(prepared)
-    raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
-    avoided = avoided_energy(
-        fit, fits.baseline, raw, adjustment=nra, adjustment_se=nra_se, level_correction=level
-    )
     months = months_between(window.reporting_start, window.reporting_end)
-    how = interval(
-        fit,
-        _period_rows(prepared, BASELINE),
-        fits.reporting,
-        carrier=prepared.carrier,
-        granularity=fits.granularity,
-        confidence=settings.confidence,
-        prior=context.prior,
-        adjusted_baseline=avoided.adjusted_baseline,
-        avoided=avoided.avoided,
+    held = partial(
+        _held,
+        prepared,
+        fits,
+        context.prior,
+        settings.confidence,
+        adjustment=nra,
         adjustment_se=nra_se,
-        baseline_months=months_between(window.baseline_start, window.baseline_end),
-        reporting_months=months,
-        gap_months=months_between(window.installation_start, window.installation_end),
-        own=_own_drift(context, prepared.carrier, draft.description.site.site),
     )
-    saving = around(
-        avoided.avoided,
-        how.half_width,
-        prepared.unit,
-        confidence=settings.confidence,
-        kind="sum",
-        method="calibrated: model and drift, Student tails",
-        base=avoided.adjusted_baseline,
-        fraction_of="adjusted baseline",
-    )
+    avoided, how = held(level, context.own.get(carrier_kind(prepared.carrier)))
+    saving = _official(avoided, how, prepared.unit)
+    placebo = context.standing(prepared.carrier, avoided.fraction) if prepared.claimed else {}
+    comparison: dict[str, Any] = {}
+    applied = context.applied.get(base["claims"][0]) if prepared.claimed else None
+    if applied is not None:
+        plain = saving
+        per_day = -applied.share * avoided.adjusted_baseline / avoided.days
+        if applied.own is not None:
+            level += per_day
+            avoided, how = held(level, applied.own)
+            saving = replace(
+                _official(avoided, how, prepared.unit), method=f"{METHOD}; comparison group"
+            )
+        comparison = applied.as_fields(plain, saving, per_day)
     annual = _annual_savings(draft.normal, prepared, fits, avoided, how, months)
     baseline_days = row_days(fits.baseline)
     baseline_energy = float(fits.baseline["energy"].to_numpy(float) @ baseline_days)
@@ -151,7 +142,7 @@ def conclude_carrier(
         routine_adjustment=float(
             avoided.adjusted_baseline - baseline_energy / baseline_days.sum() * avoided.days
         ),
-        model=model_of(fits, level),
+        model=model_of(fits, prepared.carrier, level),
         candidates=list(carrier.candidates),
         cross_check=cross_check(carrier.hourly, saving, findings),
         acceptance=acceptance(draft, prepared, fits, how, avoided, estimated),
@@ -159,14 +150,65 @@ def conclude_carrier(
         annual=_annual(annual, None, estimated, prepared.unit, draft.normal),
         demand=demand_of(carrier, how),
         extrapolation=extrapolation(fits, findings, settings.limits.extrapolation_share),
+        placebo=placebo,
+        comparison=comparison,
         series=carrier_series(carrier, avoided, how, estimated, level),
     )
     return Concluded(result=result, avoided=avoided)
 
 
-def _own_drift(context: Context, carrier: str, site: str) -> Any:
-    """Drift measured on the portfolio's other buildings; None where they are too few."""
-    return context.placebo.own_drift(carrier, site) if context.placebo is not None else None
+def _held(
+    prepared: PreparedCarrier,
+    fits: Fits,
+    prior: Prior,
+    confidence: float,
+    level: float,
+    own: OwnDrift | None,
+    *,
+    adjustment: float,
+    adjustment_se: float,
+) -> tuple[Avoided, SavingsUncertainty]:
+    """The reporting period held against the baseline at a level, and the interval with a drift."""
+    window = prepared.window
+    raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
+    avoided = avoided_energy(
+        fits.fit,
+        fits.baseline,
+        raw,
+        adjustment=adjustment,
+        adjustment_se=adjustment_se,
+        level_correction=level,
+    )
+    how = interval(
+        fits.fit,
+        _period_rows(prepared, BASELINE),
+        fits.reporting,
+        carrier=prepared.carrier,
+        granularity=fits.granularity,
+        confidence=confidence,
+        prior=prior,
+        adjusted_baseline=avoided.adjusted_baseline,
+        avoided=avoided.avoided,
+        adjustment_se=adjustment_se,
+        baseline_months=months_between(window.baseline_start, window.baseline_end),
+        reporting_months=months_between(window.reporting_start, window.reporting_end),
+        gap_months=months_between(window.installation_start, window.installation_end),
+        own=own,
+    )
+    return avoided, how
+
+
+def _official(avoided: Avoided, how: SavingsUncertainty, unit: str) -> Interval:
+    return around(
+        avoided.avoided,
+        how.half_width,
+        unit,
+        confidence=how.confidence,
+        kind="sum",
+        method=METHOD,
+        base=avoided.adjusted_baseline,
+        fraction_of="adjusted baseline",
+    )
 
 
 def _period_rows(prepared: PreparedCarrier, name: str) -> pd.DataFrame:

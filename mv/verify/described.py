@@ -21,6 +21,7 @@ from mv.results import (
     OperatingDays,
 )
 from mv.savings.avoided import Avoided, row_days
+from mv.savings.recency import recency_check
 from mv.savings.uncertainty import SavingsUncertainty
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.fits import Fits, HourlyCheck, months_between
@@ -31,12 +32,13 @@ CROSS_CHECK_SHARE = 0.5
 CURVE_POINTS = 41
 
 
-def model_of(fits: Fits, level: float) -> Model:
+def model_of(fits: Fits, carrier: str, level: float) -> Model:
     """The official baseline, its terms and its statistics; `level` is the recency correction."""
     fit, stats = fits.fit, fits.fit.statistics
     names = list(fit.term_names)
     errors = [float(e) for e in fit.standard_errors]
     values = [float(c) for c in fit.coefficients]
+    tried = recency_check(fit, fits.baseline, carrier) if level else None
     temperatures = np.linspace(fit.temperature_low, fit.temperature_high, CURVE_POINTS)
     return Model(
         family=fit.family,
@@ -77,6 +79,7 @@ def model_of(fits: Fits, level: float) -> Model:
         unit=fit.unit,
         selection=fits.rule,
         level_correction=level,
+        level_words=tried.words if tried is not None else "",
         curve=fit.curve(temperatures),
     )
 

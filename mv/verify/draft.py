@@ -7,28 +7,23 @@ kept, and concluded later with another drift.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
-
-import numpy as np
 
 from mv import units
 from mv.findings import Finding, ModelError
 from mv.money.account import RateChoice, choose_rate
 from mv.operating_days import OperatingCalendar
 from mv.portfolio.schema import SiteDescription
-from mv.prepare import PreparedCarrier, PreparedSite, prepare_site, with_adjustment
+from mv.prepare import PreparedCarrier, PreparedSite, prepare_site
 from mv.results import Candidate
 from mv.savings.demand import DemandBasis, demand_basis
-from mv.savings.drift import Prior, load_prior
+from mv.savings.drift import load_prior
 from mv.savings.events import SuspectedEvent
-from mv.savings.placebo import Trial, trials_of_site
 from mv.verify import ledger, series
 from mv.verify.conditions import NormalYear, normal_year
+from mv.verify.context import Summary, summary_of
 from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
 from mv.verify.rivals import rivals
-
-ONE_DAY = np.timedelta64(1, "D")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,16 +56,14 @@ class Draft:
     normal: NormalYear | None
     findings: tuple[Finding, ...]
     inputs: tuple[dict, ...]
-    summary: Any = None
-    """What the portfolio's trial needs of this site."""
+    summary: Summary
+    """What the portfolio needs to know of this site."""
 
 
 def measure(description: SiteDescription) -> Draft:
     """Read, judge and fit one site.  Bad readings never raise: they become a carrier's reason."""
     prepared = prepare_site(description)
     drafts = tuple(_fit_carrier(prepared, carrier) for carrier in prepared.carriers)
-    prior = load_prior(description.settings)
-    trials = [t for carrier in prepared.carriers for t in _trials(prepared, carrier, prior)]
     return Draft(
         description=description,
         carriers=drafts,
@@ -78,31 +71,7 @@ def measure(description: SiteDescription) -> Draft:
         normal=normal_year(prepared),
         findings=prepared.findings,
         inputs=prepared.inputs,
-        summary=trials,
-    )
-
-
-def _trials(site: PreparedSite, prepared: PreparedCarrier, prior: Prior) -> list[Trial]:
-    """Pretended retrofits in the history before any works (a comparison site: all of it)."""
-    rows = prepared.rows
-    if rows is None or not len(rows) or prepared.boundary != "whole_facility":
-        return []
-    if not prepared.first_works:
-        return []  # its history holds the earlier works, and serves in their claim already
-    if prepared.window is not None:
-        works = np.datetime64(min(r.installation_start for r in site.description.retrofits))
-        ends = rows["end"].to_numpy() if "end" in rows else rows.index.to_numpy() + ONE_DAY
-        rows = rows[ends.astype("datetime64[D]") <= works]
-    elif prepared.reason:
-        return []
-    key = site.description.site.site
-    granularity = "bills" if prepared.kind == "bills" else "daily"
-    return trials_of_site(
-        with_adjustment(rows),
-        site=key,
-        carrier=prepared.carrier,
-        granularity=granularity,
-        prior=prior,
+        summary=summary_of(prepared, load_prior(description.settings)),
     )
 
 

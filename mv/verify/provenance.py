@@ -49,6 +49,7 @@ def _energy(result: SiteResult) -> Iterable[Derivation]:
     saving, unit, periods = result.avoided_energy, result.unit, result.periods
     rows = f"{periods.reporting_days_used} of {periods.reporting_days}"
     span = f"{periods.reporting_start} to {periods.reporting_end}"
+    by_group = result.comparison.get("per_day") or 0.0
     yield Derivation(
         "avoided_energy.value",
         "S = P − M + A",
@@ -79,9 +80,24 @@ def _energy(result: SiteResult) -> Iterable[Derivation]:
             Step(
                 "level",
                 "recency correction of the level, in ŷ",
-                result.model.level_correction,
+                result.model.level_correction - by_group,
                 result.model.unit,
                 "weighted mean residual at the end of the baseline period",
+            ),
+            *(
+                [
+                    Step(
+                        "group",
+                        "comparison group's change taken off, −k·u·P ÷ days, in ŷ",
+                        by_group,
+                        result.model.unit,
+                        f"{result.comparison['controls']} sites without a retrofit over the same "
+                        f"months: u {result.comparison['companion']:.4f}, k "
+                        f"{result.comparison['k']:.3f} from the portfolio's trials",
+                    )
+                ]
+                if by_group
+                else []
             ),
         ),
     )

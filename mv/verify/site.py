@@ -20,8 +20,9 @@ from mv.portfolio.schema import Portfolio, SiteDescription
 from mv.results import CarrierResult, InputFile, Money, SiteResult, from_mapping
 from mv.savings.drift import load_prior
 from mv.verify.account import promised_account, site_account
-from mv.verify.carrier import Concluded, Context, conclude_carrier, no_meter
+from mv.verify.carrier import Concluded, conclude_carrier, no_meter
 from mv.verify.claims import relation, retrofits_with_shares
+from mv.verify.context import Context
 from mv.verify.described import lighting_estimate, operating_days_of, retrofit_fields
 from mv.verify.draft import CarrierDraft, Draft, measure
 from mv.verify.isolation import isolated
@@ -99,8 +100,11 @@ def _others(draft: Draft, made: Made, findings: list[Finding]) -> list[CarrierRe
     results = []
     for carrier, concluded in made[1:]:
         result = replace(concluded.result, relation=relation(made[0][1].result, concluded.result))
-        if carrier.prepared.claimed and concluded.avoided is not None:
-            account = site_account(draft, carrier, concluded)
+        if carrier.prepared.claimed:
+            if concluded.avoided is not None:
+                account = site_account(draft, carrier, concluded)
+            else:
+                account = promised_account(draft, carrier, result)
             findings += account.findings
             result = replace(result, money=from_mapping(Money, account.fields))
         results.append(result)

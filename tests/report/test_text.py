@@ -138,8 +138,3 @@ def test_no_word_that_promises_or_blames():
     for words in told:
         for avoided in AVOIDED:
             assert avoided not in words, (avoided, words)
-
-
-def test_chance_is_told_from_ten_sites_on():
-    assert text.chance_words(9, 0.9) == ""
-    assert "at about 5 and an increase at about 5" in text.chance_words(100, 0.9)
