@@ -330,7 +330,7 @@ class _Run:
                 n,
                 (
                     self.held.pop(n, None) or drafts(n),
-                    context,
+                    context.site(n),
                     self._plan_of(n),
                     page,
                     keep,

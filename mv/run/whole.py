@@ -23,24 +23,21 @@ from mv.results import PortfolioResult, SiteResult, to_json
 from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
 from mv.run.trail import portfolio_derivations
 from mv.savings.drift import load_prior
-from mv.savings.placebo import placebo
-from mv.verify.site import Context
+from mv.verify.context import PortfolioContext, Summary, learn
 
 
-def learn_context(portfolio: Portfolio, summaries: dict[str, Any]) -> Context:
-    """The drift that every site's interval is made with.
+def learn_context(portfolio: Portfolio, summaries: dict[str, Summary]) -> PortfolioContext:
+    """What all sites together say of every site: drift, false savings, comparison groups.
 
-    `summaries`: by site, the placebo trials of its history.  The order of sites doesn't matter.
+    `summaries`: by site, what its first pass tells.  The order of sites doesn't matter.
     """
-    prior = load_prior(portfolio.settings)
-    trials = [trial for site in sorted(summaries) for trial in summaries[site] or ()]
-    return Context(prior=prior, placebo=placebo(trials) if trials else None)
+    return learn(load_prior(portfolio.settings), summaries)
 
 
 def conclude_portfolio(
     portfolio: Portfolio,
     sites: Sequence[SiteResult],
-    context: Context,
+    context: PortfolioContext,
     *,
     plan: dict[str, Any] | None = None,
     findings: Sequence[Finding] = (),

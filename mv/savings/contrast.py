@@ -56,6 +56,9 @@ CONTROLS_LEAST = 3
 """Comparison sites needed for a group (own convention)."""
 CONTROLS_MOST = 8
 """Comparison sites taken, the nearest in shape."""
+FOLDS_MOST = 20
+"""Folds into which buildings are dealt when they are judged by one another; to leave each out by
+itself would take the square of their number in time."""
 _ROUNDS = 15
 
 
@@ -102,7 +105,7 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
     """Judge whether a companion narrows the interval and keeps its coverage.
 
     `pairs`: trials of the portfolio's own with their companions; other kinds of carrier are left
-    out.  Each building is judged with k from the others.
+    out.  Each building is judged with k from others.
     """
     kind = carrier_kind(carrier)
     kept = tuple(p for p in pairs if p.trial.kind == kind and math.isfinite(p.companion))
@@ -121,7 +124,7 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
             "how far the two drift together."
         )
     k = _slope(kept)
-    by_building = {b: _slope([q for q in kept if q.trial.building != b]) for b in buildings}
+    by_building = _slopes_of_others(kept, sorted(buildings))
     plain = placebo(p.trial for p in kept)
     held_out = placebo(
         replace(
@@ -302,8 +305,10 @@ def group_companion(
     """Median seeming saving of the controls nearest in shape; NaN where there are too few."""
     if shape is None or len(controls) < CONTROLS_LEAST:
         return math.nan
-    far = sorted(controls, key=lambda site: (float(np.sum((shapes[site] - shape) ** 2)), site))
-    return float(np.median([controls[site] for site in far[:CONTROLS_MOST]]))
+    sites = sorted(controls)
+    far = np.square(np.stack([shapes[site] for site in sites]) - shape).sum(axis=1)
+    near = np.argsort(far, kind="stable")[:CONTROLS_MOST]
+    return float(np.median([controls[sites[i]] for i in near]))
 
 
 def year_shape(rows: pd.DataFrame) -> np.ndarray:
@@ -314,6 +319,16 @@ def year_shape(rows: pd.DataFrame) -> np.ndarray:
     count = np.maximum(np.bincount(month, minlength=12), 1)
     mean = np.bincount(month, rows["energy"].to_numpy(dtype=float), minlength=12) / count
     return mean / mean.sum() if mean.sum() > 0 else np.full(12, 1 / 12)
+
+
+def _slopes_of_others(pairs: Sequence[Pair], buildings: Sequence[str]) -> dict[str, float]:
+    """k by building, from pairs of other buildings: of all others, or of those in other folds."""
+    fold = {b: i % FOLDS_MOST for i, b in enumerate(buildings)}
+    slopes = [
+        _slope([q for q in pairs if fold[q.trial.building] != i])
+        for i in range(min(FOLDS_MOST, len(buildings)))
+    ]
+    return {b: slopes[i] for b, i in fold.items()}
 
 
 def _slope(pairs: Sequence[Pair]) -> float:

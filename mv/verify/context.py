@@ -1,0 +1,272 @@
+"""What does a site's conclusion take from the portfolio as a whole?
+
+Each site's first pass leaves a `Summary`: its placebo trials, the months of a comparison site, the
+spans of its claims.  `learn` puts all of them together, in an order that doesn't depend on who came
+first; `PortfolioContext.site` cuts out what one site needs: drift measured on other buildings, the
+false savings of other buildings, and the comparison group's change over its own two periods, where
+the trials have adopted that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from mv.baseline.rows import is_used
+from mv.portfolio.schema import SiteDescription
+from mv.prepare import PreparedCarrier, PreparedSite, with_adjustment
+from mv.quantity import Interval
+from mv.savings.contrast import Contrast, year_shape
+from mv.savings.controls import (
+    MONTHS_LEAST,
+    Controls,
+    Months,
+    comparison_group,
+    months_of,
+    span_of,
+)
+from mv.savings.drift import Kind, Prior, carrier_kind
+from mv.savings.placebo import OwnDrift, Placebo, Trial, placebo, trials_of_site
+
+ONE_DAY = np.timedelta64(1, "D")
+HOURS_WORDS = (
+    "Not adopted (hours of the day): nothing in the folder says which hours the retrofit can't "
+    "touch, and lit hours move with the lighting."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClaimSpan:
+    """The months over which a claim is held against its baseline."""
+
+    claim: str
+    """Key of its first retrofit."""
+    carrier: str
+    before: tuple[int, int]
+    after: tuple[int, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Summary:
+    """What the others need to know of one site."""
+
+    trials: tuple[Trial, ...] = ()
+    shapes: dict[str, np.ndarray] = field(default_factory=dict)
+    """Shape of the year by carrier, before any works."""
+    months: tuple[Months, ...] = ()
+    """Of a comparison site alone."""
+    claims: tuple[ClaimSpan, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Applied:
+    """The comparison group as it bears on one claim."""
+
+    contrast: dict[str, Any]
+    """name, adopted, words, k, narrowing, coverage."""
+    companion: float | None = None
+    """What the controls seem to have saved over the claim's two periods, a fraction."""
+    controls: int = 0
+    own: OwnDrift | None = None
+    """Drift that remains; None where nothing is taken off."""
+
+    @property
+    def share(self) -> float:
+        """Fraction of the adjusted baseline that is taken off it."""
+        return self.contrast["k"] * self.companion if self.own is not None else 0.0
+
+    def as_fields(self, plain: Interval, corrected: Interval, per_day: float) -> dict[str, Any]:
+        """Mapping for the results; `per_day`: what was added to the baseline's level."""
+        used = self.own is not None
+        return {
+            **self.contrast,
+            "adopted": used,
+            "companion": self.companion,
+            "controls": self.controls,
+            "per_day": per_day,
+            "plain": asdict(plain),
+            "corrected": asdict(corrected) if used else None,
+            "hours": HOURS_WORDS,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """What one site's conclusion takes from the portfolio."""
+
+    prior: Prior
+    own: Mapping[Kind, OwnDrift] = field(default_factory=dict)
+    """Drift measured on the portfolio's other buildings; nothing where they are too few."""
+    false_savings: Mapping[Kind, np.ndarray] = field(default_factory=dict)
+    """Of other buildings' placebo trials."""
+    buildings: Mapping[Kind, int] = field(default_factory=dict)
+    applied: Mapping[str, Applied] = field(default_factory=dict)
+    """The comparison group, by claim."""
+
+    def standing(self, carrier: str, fraction: float) -> dict[str, Any]:
+        """Where a saved fraction stands among false savings of the same sign; {} without any."""
+        false = self.false_savings.get(carrier_kind(carrier))
+        if false is None or not len(false):
+            return {}
+        sign = 1.0 if fraction >= 0 else -1.0
+        as_large = int((sign * false >= sign * fraction).sum())
+        n, buildings = len(false), self.buildings[carrier_kind(carrier)]
+        what = "saving" if fraction >= 0 else "increase"
+        return {
+            "trials": n,
+            "buildings": buildings,
+            "as_large": as_large,
+            "share": as_large / n,
+            "fraction": fraction,
+            "words": f"{as_large} of {n} pretended retrofits at {buildings} other buildings, where "
+            f"nothing was done, showed a {what} of {abs(fraction):.1%} or more.",
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class PortfolioContext:
+    """What all sites together have to say."""
+
+    prior: Prior
+    placebo: Placebo | None = None
+    contrasts: dict[str, Contrast] = field(default_factory=dict)
+    """By carrier."""
+    claims: dict[str, dict[str, tuple[str, float, int]]] = field(default_factory=dict)
+    """By site and claim: carrier, companion (NaN where there is none), number of controls."""
+
+    def site(self, key: str) -> Context:
+        """What one site takes."""
+        if self.placebo is None:
+            return Context(prior=self.prior, applied=self._applied(key))
+        kinds: tuple[tuple[Kind, str], ...] = (("electricity", "electricity"), ("heat", "steam"))
+        own, false, buildings = {}, {}, {}
+        for kind, carrier in kinds:
+            drift = self.placebo.own_drift(carrier, key)
+            if drift is not None:
+                own[kind] = drift
+            others = [t for t in self.placebo.of_kind(kind).trials if t.building != key]
+            false[kind] = np.array([t.false_saving for t in others])
+            buildings[kind] = len({t.building for t in others})
+        return Context(
+            prior=self.prior,
+            own=own,
+            false_savings=false,
+            buildings=buildings,
+            applied=self._applied(key),
+        )
+
+    def _applied(self, key: str) -> dict[str, Applied]:
+        applied = {}
+        for claim, (carrier, companion, controls) in self.claims.get(key, {}).items():
+            verdict = self.contrasts[carrier]
+            fields = {
+                "name": verdict.name,
+                "adopted": verdict.adopted,
+                "words": verdict.words,
+                "k": verdict.k,
+                "narrowing": verdict.narrowing,
+                "coverage": verdict.coverage,
+                "site_years": verdict.site_years,
+            }
+            known = math.isfinite(companion)
+            if verdict.adopted and not known:
+                fields["words"] += (
+                    " Not applied here: too few of those sites have readings of both periods, or a "
+                    "period is shorter than a year."
+                )
+            applied[claim] = Applied(
+                contrast=fields,
+                companion=companion if known else None,
+                controls=controls,
+                own=verdict.own_drift(key) if verdict.adopted and known else None,
+            )
+        return applied
+
+
+def summary_of(site: PreparedSite, prior: Prior) -> Summary:
+    """What a site's first pass tells the others."""
+    trials: list[Trial] = []
+    shapes: dict[str, np.ndarray] = {}
+    months = []
+    for prepared in site.carriers:
+        rows = _history(site.description, prepared)
+        if rows is None:
+            continue
+        key = site.description.site.site
+        trials += trials_of_site(
+            rows,
+            site=key,
+            carrier=prepared.carrier,
+            granularity="bills" if prepared.kind == "bills" else "daily",
+            prior=prior,
+        )
+        if prepared.carrier not in shapes and is_used(rows).any():
+            shapes[prepared.carrier] = year_shape(rows)
+            if not site.description.retrofits:
+                months.append(months_of(rows, site=key, carrier=prepared.carrier))
+    return Summary(
+        trials=tuple(trials),
+        shapes=shapes,
+        months=tuple(m for m in months if m is not None),
+        claims=tuple(_spans(site)),
+    )
+
+
+def _history(description: SiteDescription, prepared: PreparedCarrier):
+    """Rows before any works, declared events taken off (a comparison site: all rows); None where
+    they can't serve."""
+    rows = prepared.rows
+    if rows is None or not len(rows) or prepared.boundary != "whole_facility":
+        return None
+    if not prepared.first_works:
+        return None  # its history holds the earlier works, and serves in their claim already
+    if prepared.window is not None:
+        works = np.datetime64(min(r.installation_start for r in description.retrofits))
+        ends = rows["end"].to_numpy() if "end" in rows else rows.index.to_numpy() + ONE_DAY
+        rows = rows[ends.astype("datetime64[D]") <= works]
+    elif prepared.reason:
+        return None
+    return with_adjustment(rows) if len(rows) else None
+
+
+def _spans(site: PreparedSite):
+    for prepared in site.carriers:
+        window = prepared.window
+        if not prepared.claimed or prepared.reason or prepared.boundary != "whole_facility":
+            continue
+        yield ClaimSpan(
+            claim=prepared.retrofits[0].retrofit,
+            carrier=prepared.carrier,
+            before=span_of(window.baseline_start, window.baseline_end),
+            after=span_of(window.reporting_start, window.reporting_end),
+        )
+
+
+def learn(prior: Prior, summaries: Mapping[str, Summary]) -> PortfolioContext:
+    """Put the summaries of all sites together.  Their order doesn't matter."""
+    sites = [(key, summaries[key]) for key in sorted(summaries) if summaries[key] is not None]
+    trials = [t for _, summary in sites for t in summary.trials]
+    whole = placebo(trials) if trials else None
+    contrasts: dict[str, Contrast] = {}
+    claims: dict[str, dict[str, tuple[str, float, int]]] = {}
+    for carrier in sorted({span.carrier for _, s in sites for span in s.claims}):
+        controls = Controls(tuple(m for _, s in sites for m in s.months if m.carrier == carrier))
+        shapes = {key: s.shapes[carrier] for key, s in sites if carrier in s.shapes}
+        own = [t for t in whole.trials if t.carrier == carrier] if whole else []
+        verdict = contrasts[carrier] = comparison_group(carrier, own, controls, shapes)
+        for key, summary in sites:
+            for span in summary.claims:
+                if span.carrier != carrier:
+                    continue
+                companion, number = math.nan, 0
+                lengths = [end - start for start, end in (span.before, span.after)]
+                if verdict.adopted and min(lengths) >= MONTHS_LEAST and key in shapes:
+                    companion, number = controls.companion(
+                        key, shapes[key], span.before, span.after
+                    )
+                claims.setdefault(key, {})[span.claim] = (carrier, companion, number)
+    return PortfolioContext(prior=prior, placebo=whole, contrasts=contrasts, claims=claims)
