@@ -12,8 +12,8 @@ import codecs
 import hashlib
 import json
 import os
-from collections import defaultdict
-from collections.abc import Iterator
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -91,6 +91,13 @@ def split_long(
         key: tuple(np.concatenate([piece[i] for piece in pieces]) for i in range(2))
         for key, pieces in parts.items()
     }
+
+
+def shares_files(portfolio: Portfolio, sites: Collection[str]) -> bool:
+    """Whether these sites name a file that two of a portfolio's meters share."""
+    wanted = set(sites)
+    shared = Counter(m.file for m in portfolio.meters)
+    return any(shared[m.file] > 1 for m in portfolio.meters if m.site in wanted)
 
 
 def split_shared_files(portfolio: Portfolio, cache_dir: Path) -> list[str]:

@@ -7,6 +7,7 @@ or a second run can leave none half-written; an entry that can't be read counts 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import pickle
@@ -20,9 +21,24 @@ import orjson
 
 from mv.portfolio.schema import SiteDescription
 
+UNUSED_DAYS = 30
+"""An entry that no run has met for so long is removed."""
 _SETTLED_SECONDS = 2.0
 """A file changed less than this before it was digested may change again within the clock's
 step; its digest isn't kept."""
+_DAY = 86_400.0
+UNREADABLE = (
+    OSError,
+    pickle.PickleError,
+    EOFError,
+    AttributeError,
+    ImportError,
+    IndexError,
+    KeyError,
+    TypeError,
+    ValueError,
+)
+"""What reading a damaged entry may raise."""
 
 
 @lru_cache(maxsize=1)
@@ -42,6 +58,7 @@ class Cache:
     def __init__(self, folder: Path | None) -> None:
         self.folder = folder
         self._digests: dict[str, list] = {}
+        self._met: dict[str, tuple[list, str]] = {}
         self._fresh = False
         if folder is not None:
             folder.mkdir(parents=True, exist_ok=True)
@@ -55,15 +72,46 @@ class Cache:
         if self.folder is not None and self._fresh:
             write_whole(self.folder / "digests.json", orjson.dumps(self._digests))
 
+    def prune(self) -> None:
+        """Remove what no run has met for a month; looked for once a day."""
+        if self.folder is None:
+            return
+        mark, now = self.folder / "pruned", time.time()
+        try:
+            if now - mark.stat().st_mtime < _DAY:
+                return
+        except OSError:
+            pass
+        mark.touch()
+        for folder, _, names in os.walk(self.folder):
+            for name in names:
+                path = os.path.join(folder, name)
+                with contextlib.suppress(OSError):  # another run may have removed it
+                    if now - os.stat(path).st_mtime > UNUSED_DAYS * _DAY:
+                        os.unlink(path)
+        known = {p: d for p, d in self._digests.items() if os.path.exists(p)}
+        self._fresh |= len(known) < len(self._digests)
+        self._digests = known
+
     def file_digest(self, path: str) -> str:
-        """sha256 of a local file, from memory while its size, time and inode are unchanged."""
+        """sha256 of a local file (of every file in a folder), from memory while size, time and
+        inode are unchanged."""
+        if os.path.isdir(path):
+            digest = hashlib.sha256()
+            for name in sorted(manifest(Path(path))):
+                digest.update(f"{name}={self.file_digest(os.path.join(path, name))};".encode())
+            return digest.hexdigest()
         stat = os.stat(path)
         mark = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
         known = self._digests.get(path)
         if known and known[:3] == mark:
             return known[3]
+        met = self._met.get(path)
+        if met and met[0] == mark:  # many meters of one file
+            return met[1]
         with open(path, "rb") as handle:
             digest = hashlib.file_digest(handle, "sha256").hexdigest()
+        self._met[path] = (mark, digest)
         if time.time() - stat.st_mtime > _SETTLED_SECONDS:
             self._digests[path] = [*mark, digest]
             self._fresh = True
@@ -91,15 +139,18 @@ class Cache:
 
     def has(self, key: str | None, kind: str) -> bool:
         """Whether there is an entry (it may still turn out unreadable)."""
-        return key is not None and self.folder is not None and self.path(key, kind).exists()
+        return key is not None and self.folder is not None and _met(self.path(key, kind))
 
     def load(self, key: str | None, kind: str) -> Any:
         """The entry, or None."""
         if key is None or self.folder is None:
             return None
+        path = self.path(key, kind)
         try:
-            return pickle.loads(self.path(key, kind).read_bytes())
-        except (OSError, pickle.PickleError, EOFError, AttributeError, ImportError, ValueError):
+            entry = pickle.loads(path.read_bytes())
+            _met(path)
+            return entry
+        except UNREADABLE:
             return None
 
     def store(self, key: str | None, kind: str, entry: Any) -> None:
@@ -120,7 +171,7 @@ class Cache:
             return None
         try:
             kept = pickle.loads(self._run_path(out).read_bytes())
-        except (OSError, pickle.PickleError, EOFError, AttributeError, ImportError, ValueError):
+        except UNREADABLE:
             return None
         if kept["key"] != key or kept["manifest"] != manifest(Path(out)):
             return None
@@ -131,6 +182,15 @@ class Cache:
         if key is not None and self.folder is not None:
             entry = {"key": key, "manifest": manifest(stage), "record": record}
             write_whole(self._run_path(out), pickle.dumps(entry, protocol=5))
+
+
+def _met(path: Path) -> bool:
+    """Note that an entry is in use; False where there is none."""
+    with contextlib.suppress(OSError):
+        if time.time() - path.stat().st_mtime > _DAY:
+            os.utime(path)
+        return True
+    return False
 
 
 def cache_folder() -> Path:

@@ -26,10 +26,9 @@ from mv.report.check_page import CheckMeter, CheckResult, render_check
 from mv.results import InputFile, now
 from mv.run.cache import write_whole
 from mv.run.engine import Failure, Limits, Loop, Pool
-from mv.run.many import FEW_SITES, chosen, open_checked
+from mv.run.many import FEW_SITES, PRELOAD, chosen, open_checked
 from mv.run.progress import Progress
 
-PRELOAD = ("mv.run.checking", "pint")
 MOST_DRAWN = 100
 """Meters whose readings are drawn; the page says when there are more."""
 MOST_TOLD = 40

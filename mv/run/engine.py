@@ -9,6 +9,7 @@ on.
 from __future__ import annotations
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import signal
@@ -29,6 +30,8 @@ TRIES = 2
 """How often a task is tried alone once a worker died under it."""
 AHEAD = 3
 """Tasks under way for each worker: enough that none waits, few enough to keep memory flat."""
+GARBAGE_EVERY = 50_000
+"""New objects between two searches for garbage in a worker; what it imported is left out."""
 GRACE_SECONDS = 30.0
 """How long past its time a worker may take to notice before it's killed."""
 
@@ -217,6 +220,7 @@ def _process_context(preload: tuple[str, ...]):
 def _prepare_worker(megabytes: int | None) -> None:
     """A worker leaves Ctrl-C to its parent and keeps to its memory."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.set_threshold(GARBAGE_EVERY, 20, 20)
     if megabytes is None:
         return
     with contextlib.suppress(ImportError, OSError, ValueError):

@@ -34,15 +34,8 @@ from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
 from mv.run.progress import Progress
 from mv.run.publish import staged
 
-PRELOAD = (
-    "mv.verify.site",
-    "mv.report.render",
-    "mv.report.tables",
-    "mv.run.work",
-    "statsmodels.regression.linear_model",
-    "pint",
-)
-"""What every worker needs; imported once, in the server that workers are forked from."""
+PRELOAD = ("mv.run.preload",)
+"""Imported once, in the server that workers are forked from."""
 FEW_SITES = 3
 """Sites up to which starting a pool costs more than it saves."""
 
@@ -210,6 +203,7 @@ class _Run:
 
     def remember(self, stage: Path) -> None:
         """Keep what a later run needs to know that nothing has changed."""
+        self.cache.prune()
         self.cache.save_digests()
         if self.failures:
             return
@@ -248,6 +242,7 @@ class _Run:
 
         with contextlib.ExitStack() as stack:
             drafts = self._draft_folder(stack)
+            self._stack = stack
             engine = stack.enter_context(self._engine())
             progress = stack.enter_context(Progress(len(self.descriptions)))
             summaries = self._first(engine, drafts, progress)
@@ -278,7 +273,8 @@ class _Run:
             else:
                 missing.append(name)
         missing.sort(key=self._size, reverse=True)
-        tasks = ((n, (self.descriptions[n], drafts(n))) for n in missing)
+        split = self._split(missing)
+        tasks = ((n, (self.descriptions[n], drafts(n), split)) for n in missing)
         self.held: dict[str, bytes] = {}
         for name, answer in engine.map(work.first_pass, tasks):
             progress.step(name)
@@ -323,17 +319,25 @@ class _Run:
             results[name] = kept.result
             progress.step()
         missing.sort(key=self._size, reverse=True)
-        direct = stage is not None and not self.options.cluster and not self.cache.folder
+        direct = stage is not None and not self.options.cluster
         keep = str(stage) if direct else None
+
+        def store(name: str) -> str | None:
+            if not direct or finals[name] is None:
+                return None
+            return str(self.cache.path(finals[name], "final"))
+
         tasks = (
             (
                 n,
                 (
+                    self.descriptions[n],
                     self.held.pop(n, None) or drafts(n),
                     context.site(n),
                     self._plan_of(n),
                     page,
                     keep,
+                    store(n),
                     stage is not None,
                 ),
             )
@@ -357,6 +361,15 @@ class _Run:
         return [results[name] for name in self.descriptions]
 
     # -- small things ---------------------------------------------------------------------
+
+    def _split(self, missing: list[str]) -> str | None:
+        """Split the files that many of these sites share, once; the folder of their parts."""
+        from mv.readings.many import shares_files, split_shared_files
+
+        if self.options.cluster or not shares_files(self.portfolio, missing):
+            return None
+        folder = self._stack.enter_context(self._temporary())
+        return str(folder) if split_shared_files(self.portfolio, folder) else None
 
     def _plan_of(self, name: str) -> dict[str, Any] | None:
         """The frozen plan with this site's part alone."""

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from mv.portfolio.schema import SiteDescription
+from mv.readings.many import use_store
 from mv.results import Series, SiteResult, series_json
-from mv.run.cache import write_whole
+from mv.run.cache import UNREADABLE, write_whole
 
 Files = dict[str, bytes]
 """Path within the report → content."""
@@ -38,10 +39,16 @@ class SecondAnswer:
     files: Files = field(default_factory=dict)
 
 
-def first_pass(description: SiteDescription, keep: str | None) -> FirstAnswer:
-    """Read, clean, bind and fit one site; the draft goes to the file `keep`, or back."""
+def first_pass(
+    description: SiteDescription, keep: str | None, split: str | None = None
+) -> FirstAnswer:
+    """Read, clean, bind and fit one site; the draft goes to the file `keep`, or back.
+
+    `split`: folder that holds, by meter, the rows of files that many meters share.
+    """
     from mv.verify.draft import measure
 
+    use_store(Path(split) if split else None)
     draft = measure(description)
     packed = pickle.dumps(draft, protocol=5)
     if keep is None:
@@ -51,28 +58,47 @@ def first_pass(description: SiteDescription, keep: str | None) -> FirstAnswer:
 
 
 def second_pass(
+    description: SiteDescription,
     draft: bytes | str,
     context: Any,
     plan: dict[str, Any] | None,
     page: Any,
     keep: str | None,
+    store: str | None = None,
     pages: bool = True,
 ) -> SecondAnswer:
     """Conclude one site and make its page.
 
-    `draft`: bytes, or the name of the file that holds them.  `plan`: the frozen plan, of this
-    site's part at least.  `keep`: folder to write files into; they come back in the answer when
-    it is None.  Without `pages` the result keeps its series and nothing else is made.
+    `draft`: bytes, or the name of the file that holds them; where that can't be read the site
+    is measured again.  `plan`: the frozen plan, of this site's part at least.  `keep`: folder
+    to write files into; they come back in the answer when it is None.  `store`: file of the
+    cache that is to hold the whole answer.  Without `pages` the result keeps its series and
+    nothing else is made.
     """
     from mv.plan.attach import with_plan
     from mv.verify.site import conclude
 
-    packed = draft if isinstance(draft, bytes) else Path(draft).read_bytes()
-    kept = pickle.loads(packed)
-    result = with_plan(conclude(kept, context), kept.description, plan)
+    result = with_plan(conclude(_draft(description, draft), context), description, plan)
     if not pages:
         return SecondAnswer(result=result)
-    return finish(result, page, keep)
+    answer = finish(result, page, None)
+    if store is not None:
+        write_whole(Path(store), pickle.dumps(answer, protocol=5))
+    if keep is None:
+        return answer
+    write_files(Path(keep), answer.files)
+    return SecondAnswer(result=answer.result)
+
+
+def _draft(description: SiteDescription, draft: bytes | str) -> Any:
+    from mv.verify.draft import measure
+
+    if isinstance(draft, bytes):
+        return pickle.loads(draft)
+    try:
+        return pickle.loads(Path(draft).read_bytes())
+    except UNREADABLE:
+        return measure(description)
 
 
 def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:

@@ -27,9 +27,12 @@ def temperatures(station: int) -> np.ndarray:
     day = (t - t.astype("datetime64[Y]")).astype(float) / 24
     hour = t.astype(np.int64) % 24
     weather = np.repeat(random.normal(0, 2.5, len(t) // 24 + 1), 24)[: len(t)]
-    return 11 - 9 * np.cos(2 * np.pi * (day - 20) / 365.25) + 3 * np.sin(
-        2 * np.pi * (hour - 9) / 24
-    ) + weather
+    return (
+        11
+        - 9 * np.cos(2 * np.pi * (day - 20) / 365.25)
+        + 3 * np.sin(2 * np.pi * (hour - 9) / 24)
+        + weather
+    )
 
 
 def hourly_use(site: int, temperature: np.ndarray) -> np.ndarray:
