@@ -189,6 +189,7 @@ def carrier_total(
         sites=len(results) if sites is None else sites,
         adjusted_baseline=adjusted,
         measured=sum(r.measured for r in results),
+        non_routine_adjustment=sum(r.non_routine_adjustment for r in results),
         avoided_energy=avoided,
         conservative=around(
             avoided.value,

@@ -236,3 +236,17 @@ def test_daily_readings_keep_their_energy_over_the_clock_changes(write_portfolio
     rows = site.carriers[0].rows
     assert len(rows) == len(use)
     assert rows["energy"].to_numpy() == pytest.approx(use.to_numpy().round(2), abs=1e-9)
+
+
+def test_a_meter_that_shows_nothing_can_not_be_verified(write_portfolio, tools):
+    dead = tools.interval_csv(tools.hourly_use(tools.daily_use()) * 0)
+    (carrier,) = prepared(write_portfolio(files={"meters/m1.csv": dead})).carriers
+    assert carrier.reason == "the meter shows no use at all in the baseline period"
+
+
+def test_one_file_for_two_meters_is_not_added_up(write_portfolio):
+    meters = "meter,site,carrier,data,file,unit,stamp\n" + "".join(
+        f"{key},shop,electricity,interval,meters/m1.csv,kWh,start\n" for key in ("m1", "m2")
+    )
+    (carrier,) = prepared(write_portfolio(tables={"meters.csv": meters})).carriers
+    assert carrier.reason.startswith("meters m1 and m2 have the same readings to the last digit")

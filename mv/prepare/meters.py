@@ -102,7 +102,28 @@ def why_not_added(group: Group, readings: dict[str, MeterReadings]) -> tuple[str
             "some meters of the carrier are in energy and some in volume",
             "Give the heat content of the meters that read in volume.",
         )
+    if twins := _same_readings([readings[m.meter] for m in group.meters]):
+        return (
+            f"meters {' and '.join(twins)} have the same readings to the last digit, so their sum "
+            "would count the energy twice",
+            "Give each meter its own file or column (value_column, meter_column), or take one of "
+            "them out of meters.csv.",
+        )
     return "", ""
+
+
+def _same_readings(parts: Sequence[MeterReadings]) -> tuple[str, str] | None:
+    """The first two meters whose readings, not all zero, are equal."""
+    for place, part in enumerate(parts):
+        energy = part.table["energy"].to_numpy(dtype=float)
+        if not np.nan_to_num(energy).any():
+            continue
+        for other in parts[:place]:
+            if len(other.table) == len(energy) and np.array_equal(
+                other.table["energy"].to_numpy(dtype=float), energy, equal_nan=True
+            ):
+                return other.meter.meter, part.meter.meter
+    return None
 
 
 def uneven_starts(parts: Sequence[MeterReadings]) -> list[Finding]:

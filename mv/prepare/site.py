@@ -318,6 +318,9 @@ def _judge(
         limits=description.settings.limits,
     )
     reason, remedy = verdict.reason, verdict.remedy
+    if not reason and not carrier.period(BASELINE)["energy"].to_numpy(dtype=float).any():
+        reason = "the meter shows no use at all in the baseline period"
+        remedy = "Give the readings of the meter that sees the retrofit, in the unit declared."
     late = next((f for f in carrier.findings if f.rule == "meter_starts_late"), None)
     if reason and late is not None:
         reason = f"{reason}; meter {late.meter} begins later than the others"

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from mv.quantity import Interval
+from mv.quantity import Interval, Months
 from mv.report import evidence, money_pages, outcome, record, text, trail
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
 from mv.report.charts.static import draw
@@ -134,13 +134,29 @@ def headlines(site: SiteResult, say: Say) -> list[Headline]:
         Headline(
             "simple payback, realised",
             years,
-            sentence("estimated {e}", e=plan_years)
-            if plan_years.value is not None
-            else sentence("no estimate was given"),
+            sentence(
+                "{span}{plan}",
+                span=_payback_span(found, say, level),
+                plan=sentence("estimated {e}", e=plan_years)
+                if plan_years.value is not None
+                else sentence("no estimate was given"),
+            ),
             "money.simple_payback_realised.months",
         )
     )
     return out
+
+
+def _payback_span(found: Months | None, say: Say, level: str) -> Sentence:
+    """The range of a payback, or from where on it lies; with what parts it from the next words."""
+    if found is None or found.months is None or found.low is None:
+        return sentence("")
+    low = say.years(found.low, "money.simple_payback_realised.low")
+    if found.high is None:
+        return sentence("at least {low} at {level}, no upper limit; ", low=low, level=level)
+    high = say.years(found.high, "money.simple_payback_realised.high")
+    bare = Figure(low.text, "", low.path, low.value)
+    return sentence("{low} to {high} at {level}; ", low=bare, high=high, level=level)
 
 
 def _bare_headlines(site: SiteResult, say: Say, plan_years: Figure) -> list[Headline]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from mv.quantity import Months
 from mv.report import record, text, trail
 from mv.report.charts.base import NotDrawn
 from mv.report.format import Figure, Name, Say, Sentence, listed, sentence
@@ -51,7 +52,7 @@ class SiteRow:
     estimated: Figure
     rate: Figure
     net_cost: Figure
-    payback: Figure
+    payback: Figure | Sentence
     reason: str
 
 
@@ -102,11 +103,18 @@ def site_row(site: SiteResult, say: Say, href: str) -> SiteRow:
         net_cost=say.money(money.net_cost, "money.net_cost")
         if money and money.net_cost is not None
         else gap,
-        payback=say.years(found.months, "money.simple_payback_realised.months")
-        if found and found.months is not None
-        else gap,
+        payback=_payback(found, say) if found and found.months is not None else gap,
         reason=site.reason,
     )
+
+
+def _payback(found: Months, say: Say) -> Figure | Sentence:
+    """A site's payback; where the saving's range reaches zero, from where on it lies."""
+    months = say.years(found.months, "money.simple_payback_realised.months")
+    if found.low is None or found.high is not None:
+        return months
+    low = say.years(found.low, "money.simple_payback_realised.low")
+    return sentence("at least {low}", low=low)
 
 
 def lead(result: PortfolioResult, say: Say) -> list[Sentence]:

@@ -33,6 +33,7 @@ def carrier_tables(totals: list[CarrierTotal], say: Say, level: str) -> list[dic
             Row("Sites counted", (say.whole(t.sites, f"{path}.sites"), "")),
             Row("Adjusted baseline", (energy("adjusted_baseline"), "")),
             Row("Measured", (energy("measured"), "")),
+            Row("Non-routine adjustments", (energy("non_routine_adjustment"), "")),
             Row(
                 "Avoided energy",
                 (told["value"], both_ends(told["low"], told["high"])),

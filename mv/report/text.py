@@ -217,8 +217,15 @@ def money_sentence(site: SiteResult, say: Say) -> Sentence:
     if money.recovered_fraction is not None:
         share = say.percent(money.recovered_fraction, "money.recovered_fraction")
         back = sentence("; so far {share} has come back", share=share)
+    shape = (
+        "If the best figure is the true one, the net cost of {net} returns in about "
+        "{years}{span}.{plan}"
+        if site.verdict == "not distinguishable"
+        else "At the rate in force the net cost of {net} returns in about "
+        "{years}{span}{back}.{plan}"
+    )
     return sentence(
-        "At the rate in force the net cost of {net} returns in about {years}{span}{back}.{plan}",
+        shape,
         net=net,
         years=years,
         span=span,
@@ -296,9 +303,15 @@ def realisation_sentence(site: SiteResult, say: Say) -> Sentence | None:
             r=percent["value"],
             e=estimated,
         )
+    shape = (
+        "The best figure for a year at normal conditions is {v}, {r} of the estimated {e}; the "
+        "realisation rate lies between {low} and {high}."
+        if site.verdict == "not distinguishable"
+        else "In a year at normal conditions {v} are saved: {r} of the estimated {e} "
+        "(realisation rate between {low} and {high})."
+    )
     return sentence(
-        "In a year at normal conditions {v} are saved: {r} of the estimated {e} "
-        "(realisation rate between {low} and {high}).",
+        shape,
         v=verified["value"],
         r=percent["value"],
         e=estimated,

@@ -132,7 +132,8 @@ class CarrierTotal:
     adjusted_baseline: float
     measured: float
     avoided_energy: Interval
-    """Site parts in quadrature plus the common part."""
+    """Adjusted baseline − measured + non-routine adjustments; its half-width is made of the
+    sites' in quadrature, and the common part."""
     conservative: Interval
     """All sites added straight: the bound."""
     common_part: float
@@ -140,6 +141,7 @@ class CarrierTotal:
     annual_verified: Interval | None
     annual_estimated: float | None
     realisation_rate: Interval | None
+    non_routine_adjustment: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

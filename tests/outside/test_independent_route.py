@@ -321,7 +321,8 @@ def model_part(model: Model, before: pd.DataFrame, after: pd.DataFrame, of_bills
     place = np.arange(n) if of_bills else days_since(before["start"])
     lags = 3 if of_bills else 30
     rows = after["days"].sum() / weight.mean()
-    variance = kernel(gain * total, place, lags) * n / free + rows * kernel(total, place, lags) / free
+    noise = rows * kernel(total, place, lags) / free
+    variance = kernel(gain * total, place, lags) * n / free + noise
     upper = (1 + CONFIDENCE) / 2
     return math.sqrt(variance) * stats.t.ppf(upper, free) / stats.norm.ppf(upper)
 

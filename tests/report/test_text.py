@@ -8,6 +8,7 @@ from mv.quantity import Interval
 from mv.report import text
 from mv.report.format import Say
 from mv.report.pages import headlines
+from mv.report.portfolio_page import site_row
 from mv.results import Months
 from tests.report.fabricated import (
     make_bills_site,
@@ -110,6 +111,22 @@ def test_payback_that_cannot_be_computed_is_said():
     told = plain(text.money_sentence(dataclasses.replace(site, money=money), SAY))
     assert told.startswith("No realised payback is given: the saving is not above zero.")
     assert "The estimate was 3.3 years." in told
+
+
+def test_where_the_range_holds_zero_payback_and_year_are_no_statements_of_fact():
+    site = with_saving(3_000.0, -9_000.0, 15_000.0, "not distinguishable")
+    payback = Months(months=20.0, low=6.0, high=None, words="")
+    money = dataclasses.replace(site.money, simple_payback_realised=payback)
+    site = dataclasses.replace(site, money=money)
+    told = plain(text.money_sentence(site, SAY))
+    assert told.startswith("If the best figure is the true one, the net cost of")
+    assert "at least 0.5 years, with no upper limit" in told
+    assert "has come back" not in told
+    year = plain(text.realisation_sentence(site, SAY))
+    assert year.startswith("The best figure for a year at normal conditions is")
+    under = plain(headlines(site, SAY)[3].under)
+    assert under.startswith("at least 0.5 years at 90 %, no upper limit; estimated")
+    assert plain(site_row(site, SAY, "").payback) == "at least 0.5 years"
 
 
 def test_no_money_is_said():

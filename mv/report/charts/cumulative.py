@@ -1,4 +1,6 @@
-"""Are we on course, and since when is it certain?  Avoided energy added up, with its band."""
+"""Are we on course, and since when does the range clear zero?
+
+Avoided energy added up, with its band."""
 
 from __future__ import annotations
 
@@ -30,7 +32,7 @@ def thin(n: int, most: int = MOST_POINTS) -> np.ndarray:
     return np.arange(n) if n <= most else np.unique(np.linspace(0, n - 1, most).round().astype(int))
 
 
-@chart("cumulative", "site", "Are we on course, and since when is it certain?")
+@chart("cumulative", "site", "Are we on course, and since when does the range clear zero?")
 def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     """Avoided energy added up over the reporting period, its band, and the estimate as a line."""
     series = view.carrier.series
@@ -45,9 +47,9 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     certain = np.flatnonzero(~(low > 0) & np.isfinite(low))
     day = lambda i: date(str(np.datetime64(int(x[i]), "D")))  # noqa: E731
     if certain.size == 0:
-        title = "The saving stands clear of zero over the whole period"
+        title = "At the end of the readings the range lies clear of zero"
     elif np.isfinite(low[-1]) and low[-1] > 0:
-        title = f"The saving has stood clear of zero since {day(min(certain[-1] + 1, len(x) - 1))}"
+        title = f"The range lies clear of zero since {day(min(certain[-1] + 1, len(x) - 1))}"
     elif np.isfinite(high[-1]) and high[-1] < 0:
         title = "Use added up to more than expected"
     else:
@@ -78,4 +80,19 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             ("until", f"avoided, {unit}", f"low, {unit}", f"high, {unit}", f"estimate, {unit}"),
             tuple(rows),
         ),
+        note=_looking_often(view),
+    )
+
+
+def _looking_often(view: SiteView) -> str:
+    """What the band is not: a rule for stopping at the first day that suits."""
+    words = (
+        "The range of each day is that of one look. Who looks again and again, and stops at the "
+        "first range clear of zero, is wrong more often than the confidence says"
+    )
+    shown = view.site.early.get("first_shown")
+    return (
+        f"{words}; looked at every month, savings are shown since {date(shown)}."
+        if shown
+        else (f"{words}.")
     )
