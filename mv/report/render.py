@@ -203,7 +203,10 @@ def glossary_markup() -> Markup:
 # -- assets ------------------------------------------------------------------------------------
 @lru_cache(maxsize=8)
 def asset(name: str) -> bytes:
-    """A file of `assets/`, or the chart library as the installed package brings it."""
+    """A file of `assets/`, or the chart library as the installed package brings it.
+
+    Raises RenderError where that package brings none.
+    """
     if name == PLOTLY_ASSET:
         found = resources.files("plotly").joinpath("package_data", PLOTLY_ASSET)
         if not found.is_file():

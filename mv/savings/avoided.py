@@ -113,7 +113,10 @@ def row_days(rows: pd.DataFrame) -> np.ndarray:
 
 
 def verdict(low: float, high: float) -> SavingsVerdict:
-    """Say what an interval shows: above zero, holding zero, or below zero."""
+    """Say what an interval shows: above zero, holding zero, or below zero.
+
+    Raises ModelError for ends in the wrong order.
+    """
     if not low <= high:
         raise ModelError(f"an interval's low end {low} must not lie above its high end {high}")
     if low > 0:

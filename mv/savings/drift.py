@@ -87,7 +87,7 @@ class Prior:
     reporting_months: float
 
     def size(self, carrier: str, granularity: Granularity, *, level: Level, calm: bool) -> Drift:
-        """Drift at the prior's own horizon."""
+        """Drift at the prior's own horizon.  Raises ModelError where the prior has none."""
         kind = carrier_kind(carrier)
         key = (kind, level, granularity, calm)
         if key not in self.drift:
@@ -216,7 +216,10 @@ def horizon_factor(
     gap_months: float = 0.0,
     level: Level = "plain",
 ) -> float:
-    """Factor on tau for a horizon other than the prior's; never below one."""
+    """Factor on tau for a horizon other than the prior's; never below one.
+
+    Raises ModelError for lengths that can't be.
+    """
     if baseline_months <= 0 or reporting_months <= 0 or gap_months < 0:
         raise ModelError("months of baseline and reporting must be positive, of the gap not less")
     here = level_variance(baseline_months, gap_months, reporting_months, level)
