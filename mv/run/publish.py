@@ -16,6 +16,17 @@ from pathlib import Path
 
 from mv.findings import MvError
 
+PRODUCTS = frozenset(
+    {
+        *("index.html", "index.pdf", "assets", "sites", "series", "tables", "results.json"),
+        *("plan.json", "static_factors.csv"),
+    }
+)
+"""What reports and plans hold at their top.  A folder that holds anything else is never replaced:
+it is somebody's, perhaps the portfolio itself."""
+SWEEPINGS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+"""What file managers leave in any folder."""
+
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
 
@@ -24,14 +35,20 @@ class Busy(MvError):
     """Another run is writing to the same place."""
 
 
+class Occupied(MvError):
+    """Something that no run wrote stands in the place."""
+
+
 @contextlib.contextmanager
 def staged(out: Path) -> Iterator[Path]:
     """Yield an empty staging folder; on success it takes the place of `out`.
 
-    Raises Busy when another run holds the destination.  Whatever stops the block, `out` is as
-    it was, and the staging folder is removed now or by the next run.
+    Raises Busy when another run holds the destination, and Occupied when it is a file or a folder
+    that holds anything but an earlier report.  Whatever stops the block, `out` is as it was, and
+    the staging folder is removed now or by the next run.
     """
-    out = Path(out).absolute()
+    out = Path(out).resolve()
+    _refuse_to_replace(out)
     out.parent.mkdir(parents=True, exist_ok=True)
     with _locked(out):
         _tidy(out)
@@ -42,6 +59,25 @@ def staged(out: Path) -> Iterator[Path]:
             _swap(stage, out)
         finally:
             shutil.rmtree(stage, ignore_errors=True)
+
+
+def _refuse_to_replace(out: Path) -> None:
+    """Raise Occupied unless `out` is free, empty, or an earlier report or plan."""
+    for place in out.parents:
+        if place.exists() and not place.is_dir():
+            raise Occupied(f"{place} is a file. Give another --out; nothing was written.")
+    if not out.exists():
+        return
+    if not out.is_dir():
+        raise Occupied(f"{out} is a file. Give the name of a folder as --out; nothing was written.")
+    names = {entry.name for entry in out.iterdir()} - SWEEPINGS
+    strange = sorted(names - PRODUCTS)
+    if strange or (names and "index.html" not in names):
+        found = ", ".join(strange[:3] or sorted(names)[:3])
+        raise Occupied(
+            f"{out} is no earlier report: it holds {found}. A report takes the place of the whole "
+            "folder, so give a new or an empty one as --out; nothing was written."
+        )
 
 
 @contextlib.contextmanager

@@ -7,7 +7,7 @@ import textwrap
 
 import pytest
 
-from mv.run.publish import Busy, staged
+from mv.run.publish import Busy, Occupied, staged
 
 
 def fill(stage, text):
@@ -32,7 +32,7 @@ def test_new_report_takes_the_place_of_the_earlier_one(tmp_path):
     out = tmp_path / "report"
     with staged(out) as stage:
         fill(stage, "one")
-        (stage / "left-over").write_text("x")
+        (stage / "results.json").write_text("x")
     with staged(out) as stage:
         fill(stage, "two")
         assert contents(out)["index.html"] == "one"
@@ -102,3 +102,46 @@ def test_without_an_atomic_exchange_two_renames_do(tmp_path, monkeypatch):
             fill(stage, text)
     assert contents(out)["index.html"] == "two"
     assert [p.name for p in tmp_path.iterdir() if p.is_dir()] == ["report"]
+
+
+@pytest.mark.parametrize("name", ["portfolio.toml", "letter.odt", ".git"])
+def test_a_folder_that_is_no_report_is_never_replaced(tmp_path, name):
+    out = tmp_path / "mine"
+    out.mkdir()
+    fill(out, "one")
+    (out / name).write_text("mine")
+    with pytest.raises(Occupied, match=f"holds {name}"), staged(out) as stage:
+        fill(stage, "two")
+    assert contents(out) == {"index.html": "one", "sites/a.html": "one", name: "mine"}
+    assert [p.name for p in tmp_path.iterdir()] == ["mine"]
+
+
+def test_a_folder_with_a_report_s_names_and_no_page_is_none(tmp_path):
+    (tmp_path / "mine" / "sites").mkdir(parents=True)
+    with pytest.raises(Occupied, match="holds sites"), staged(tmp_path / "mine"):
+        pass
+
+
+def test_an_empty_folder_is_free(tmp_path):
+    with staged(tmp_path) as stage:
+        fill(stage, "one")
+    assert contents(tmp_path)["index.html"] == "one"
+
+
+@pytest.mark.parametrize("below", ["", "deep/report"])
+def test_a_file_is_never_replaced(tmp_path, below):
+    file = tmp_path / "file"
+    file.write_text("mine")
+    with pytest.raises(Occupied, match="is a file"), staged(file / below):
+        pass
+    assert file.read_text() == "mine"
+
+
+def test_a_link_to_a_report_stays_a_link(tmp_path):
+    (tmp_path / "there").mkdir()
+    (tmp_path / "link").symlink_to("there")
+    for text in ("one", "two"):
+        with staged(tmp_path / "link") as stage:
+            fill(stage, text)
+    assert (tmp_path / "link").is_symlink()
+    assert contents(tmp_path / "there") == {"index.html": "two", "sites/a.html": "two"}
