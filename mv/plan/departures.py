@@ -124,7 +124,7 @@ def portfolio_departures(plan: Mapping[str, Any], result: PortfolioResult) -> li
     """Differences that belong to no single site: sites gained or lost, version, title."""
     found = []
     planned = {s["site"] for s in plan.get("sites", ())}
-    now = {s.site for s in result.sites}
+    now = {s.site for s in result.sites if s.role != "comparison"}
     found += [_line("plan", f"site {s}", "planned", NONE) for s in sorted(planned - now)]
     found += [_line("plan", f"site {s}", NONE, "reported") for s in sorted(now - planned)]
     if plan.get("method_version") != result.method_version:

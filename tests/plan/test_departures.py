@@ -159,8 +159,15 @@ def test_sites_gained_and_lost(plan, report):
     from types import SimpleNamespace
 
     _, result = report
-    now = SimpleNamespace(sites=[result, SimpleNamespace(site="barn")], currency="EUR",
-                          method_version=plan["method_version"])  # fmt: skip
+    now = SimpleNamespace(
+        sites=[
+            result,
+            SimpleNamespace(site="barn", role="retrofit"),
+            SimpleNamespace(site="hall", role="comparison"),
+        ],
+        currency="EUR",
+        method_version=plan["method_version"],
+    )
     assert [(d["what"], d["planned"], d["now"]) for d in portfolio_departures(plan, now)] == [
         ("site shed", "planned", "none"),
         ("site barn", "none", "reported"),
