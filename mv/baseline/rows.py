@@ -220,7 +220,7 @@ def hourly_rows(
     usable = (share >= coverage) & (count > 0)
     with np.errstate(divide="ignore", invalid="ignore"):
         sums = np.where(usable, sums / np.minimum(share, 1.0), np.nan)
-    degrees = temperature.reindex(index).to_numpy(dtype=float)
+    degrees = _at(temperature, seconds)
 
     dates, midnight = _local_midnights(seconds[0], seconds[-1], time_zone)
     day = np.searchsorted(midnight, seconds, side="right") - 1
@@ -298,6 +298,15 @@ def _local_midnights(first: int, last: int, time_zone: str) -> tuple[np.ndarray,
         time_zone, ambiguous=np.ones(len(stamps), dtype=bool), nonexistent="shift_forward"
     )
     return dates[:-1].astype("datetime64[s]"), stamps.tz_convert("UTC").as_unit("s").asi8
+
+
+def _at(series: pd.Series, seconds: np.ndarray) -> np.ndarray:
+    """Values of an ordered series at instants, NaN where it has none."""
+    known = series.index.as_unit("s").asi8
+    if not len(known):
+        return np.full(len(seconds), np.nan)
+    place = np.minimum(np.searchsorted(known, seconds), len(known) - 1)
+    return np.where(known[place] == seconds, series.to_numpy(dtype=float)[place], np.nan)
 
 
 def _weekday(dates: np.ndarray) -> np.ndarray:

@@ -362,21 +362,31 @@ def _screened(left: _Side, right: _Side, known: float) -> tuple[tuple[np.ndarray
         )
         if i.start == j.start:
             both.look &= ~np.tri(*both.look.shape, k=-1, dtype=bool)
-        if not both.look.any():
-            continue  # the other three can't do better
+        at = np.flatnonzero(both.look)
+        if not len(at):
+            continue
+        # With fewer free columns no other pair can do better: from here on these alone.
+        a = at // both.look.shape[1]
+        b = at - a * both.look.shape[1] + j.start
+        a += i.start
+        c11, c12, c21, e1, e2, m11, m22, cross = (
+            x.take(at) for x in (c11, c12, c21, e1, e2, m11, m22, cross)
+        )
+        q1, q2, s1, k1, k2 = p1[a, 0], p2[a, 0], r1[0, b], kl[a, 0], kr[0, b]
+        own = least - q1 * q1
         right_only = _Screen(e1, e2, m11, m22, cross, own)
-        f1, f2 = p1[i] - c11 * r1[:, j], p2[i] - c21 * r1[:, j]
-        left_only = _Screen(f1, f2, m11, 1 - c21 * c21, c11 * c21, least - r1[:, j] * r1[:, j])
+        left_only = _Screen(
+            q1 - c11 * s1, q2 - c21 * s1, m11, 1 - c21 * c21, c11 * c21, least - s1 * s1
+        )
         passing = (
             e1 * e1 > own * m11,
-            both.inside(kr[:, j]),
-            right_only.inside(kr[:, j]),
-            left_only.inside(kl[i]),
+            both.of(at).inside(k2),
+            right_only.inside(k2),
+            left_only.inside(k1),
         )
         for kind, look in enumerate(passing):
-            a, b = np.divmod(np.flatnonzero(look & both.look), look.shape[1])
-            found[2 * kind].append(a + i.start)
-            found[2 * kind + 1].append(b + j.start)
+            found[2 * kind].append(a[look])
+            found[2 * kind + 1].append(b[look])
     none = np.zeros(0, dtype=int)
     places = [np.concatenate([none, *parts]) for parts in found]
     return tuple(zip(places[::2], places[1::2], strict=True))
@@ -393,6 +403,13 @@ class _Screen:
         gain += e2 * self.n2
         det *= least
         self.look = (gain > det) | self.unsure
+
+    def of(self, at: np.ndarray) -> _Screen:
+        """Some of the pairs."""
+        some = object.__new__(_Screen)
+        for name in ("n1", "n2", "unsure", "look"):
+            setattr(some, name, getattr(self, name).take(at))
+        return some
 
     def inside(self, cone) -> np.ndarray:
         """Which of them may have their change point in its gap."""

@@ -199,8 +199,13 @@ def demand_savings(
     return basis.concluded(uncertainty)
 
 
-def _local(index: pd.DatetimeIndex, time_zone: str) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(local_clock(index, time_zone))
+def _local(index: pd.DatetimeIndex, time_zone: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Local day and month, both counted since 1970, and hour of each instant of an index."""
+    seconds = local_clock(index, time_zone).astype(np.int64)
+    day = seconds // 86_400
+    span = np.arange(day.min(), day.max() + 1).astype("datetime64[D]")
+    month = span.astype("datetime64[M]").astype(np.int64)[day - day.min()]
+    return day, month, seconds // 3600 % 24
 
 
 def _billing_peaks(
@@ -218,13 +223,13 @@ def _billing_peaks(
     stamps = pd.DatetimeIndex(
         ((block[0] + np.flatnonzero(whole)) * billing_seconds).astype("datetime64[s]"), tz="UTC"
     )
-    month = _local(stamps, time_zone).to_numpy().astype("datetime64[M]")
     power = total[whole] * (3600 / billing_seconds)
-    if len(month) == 0:
+    if len(stamps) == 0:
         return pd.Series(dtype=float)
-    order = np.argsort(month, kind="stable")
-    first = np.flatnonzero(np.r_[True, np.diff(month[order]).astype(int) != 0])
-    return pd.Series(np.maximum.reduceat(power[order], first), index=month[order][first])
+    _, month, _ = _local(stamps, time_zone)
+    first = np.flatnonzero(np.r_[True, np.diff(month) != 0])
+    names = month[first].astype("datetime64[M]")
+    return pd.Series(np.maximum.reduceat(power, first), index=names)
 
 
 def _months(
@@ -235,10 +240,10 @@ def _months(
     keep = np.isfinite(modelled)
     if not keep.any() or peaks.empty:
         return empty
-    month = _local(rows.index[keep], time_zone).to_numpy().astype("datetime64[M]")
-    first = np.flatnonzero(np.r_[True, np.diff(month).astype(int) != 0])
+    month = _local(rows.index, time_zone)[1][keep]
+    first = np.flatnonzero(np.r_[True, np.diff(month) != 0])
     highest = np.maximum.reduceat(modelled[keep], first)
-    names = month[first]
+    names = month[first].astype("datetime64[M]")
     days = (names + 1).astype("datetime64[D]") - names.astype("datetime64[D]")
     hours = np.diff(np.r_[first, len(month)])
     whole = hours >= MONTH_COVERAGE * 24 * days.astype(int)
@@ -278,16 +283,18 @@ def _by_day(
     months: Sequence[int],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Day number, mean of model − measured and mean of the model over the window, by day."""
-    local = _local(rows.index, time_zone)
+    if not len(rows):
+        return np.zeros(0, int), np.zeros(0), np.zeros(0)
+    day, month, hour = _local(rows.index, time_zone)
     keep = (
-        np.isin(local.hour, list(hours))
-        & np.isin(local.month, list(months))
+        np.isin(np.arange(24), list(hours))[hour]
+        & np.isin(np.arange(12) + 1, list(months))[month % 12]
         & (rows["operating"].to_numpy() > 0.5)
         & np.isfinite(modelled)
     )
     if not keep.any():
         return np.zeros(0, int), np.zeros(0), np.zeros(0)
-    day = local[keep].to_numpy().astype("datetime64[D]").astype(np.int64)
+    day = day[keep]
     place = day - day[0]
     count = np.bincount(place)
     whole = count == len(hours)
