@@ -34,6 +34,7 @@ from mv.savings.contrast import (
     group_companion,
     year_shape,
 )
+from mv.savings.drift import DAYS_A_MONTH, RECENCY_HALF_LIFE, RECENCY_SHARE, carrier_kind
 from mv.savings.placebo import BUILDINGS_LEAST, SITE_YEARS_LEAST, VALID_SHARE, Trial
 
 HEATING_BASE, COOLING_BASE = 15.0, 18.0
@@ -65,11 +66,24 @@ class Months:
         1970, ends exclusive); NaN where either is not covered well."""
         spans = [self._sums(*before), self._sums(*after)]
         for (products, _), (start, end) in zip(spans, (before, after), strict=True):
-            if not products[0, 0] >= VALID_SHARE * (end - start) * 365.25 / 12:
+            if not products[0, 0] >= VALID_SHARE * (end - start) * DAYS_A_MONTH:
                 return math.nan
         (products, crossed), (later, measured) = spans
-        predicted = float(later[0] @ (np.linalg.pinv(products, hermitian=True) @ crossed))
+        terms = np.linalg.pinv(products, hermitian=True) @ crossed
+        predicted = float(later[0] @ terms) + float(later[0, 0]) * self._latest(terms, *before)
         return 1 - float(measured[0]) / predicted if predicted > 0 else math.nan
+
+    def _latest(self, terms: np.ndarray, start: int, end: int) -> float:
+        """Correction of the level by the latest residuals, as `drift.recency_level` makes it, month
+        by month; zero where the official one is."""
+        if carrier_kind(self.carrier) != "electricity":
+            return 0.0
+        inside = slice(max(start - self.first, 0), max(end - self.first, 0))
+        days = self.products[inside, 0, 0]
+        residuals = self.crossed[inside, 0] - self.products[inside, 0] @ terms
+        halvings = DAYS_A_MONTH * (np.arange(len(days)) - len(days) + 1) / RECENCY_HALF_LIFE
+        weight = np.exp2(halvings)
+        return float(RECENCY_SHARE * (weight @ residuals) / (weight @ days))
 
     def _sums(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray]:
         inside = slice(max(start - self.first, 0), max(end - self.first, 0))

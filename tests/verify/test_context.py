@@ -16,7 +16,10 @@ from mv.verify.site import conclude
 FIRST, LAST = "2019-01-01", "2025-01-31"
 SAVING = 0.12
 YEARS = (0.0, 0.05, -0.03, 0.06, -0.04, 0.03, 0.03)
-"""What every site's use does from year to year, in common."""
+"""What every site's use does in common: its level in the middle of each year."""
+MIDDLES = np.arange(len(YEARS)) + 0.5
+STEP = 0.0012
+"""Standard deviation of what a site's own level moves by in a day."""
 
 
 def folder(where, *, common, quiet, verified, seed=4):
@@ -32,8 +35,8 @@ def folder(where, *, common, quiet, verified, seed=4):
     (where / "weather").mkdir()
     keys = [f"q{i:02d}" for i in range(quiet)] + [f"v{i}" for i in range(verified)]
     for key in keys:
-        own = np.cumsum(random.normal(0, 0.012, len(YEARS)))
-        drift = (np.array(YEARS) * common + own)[days.year.to_numpy() - 2019]
+        own = np.cumsum(random.normal(0, STEP, len(days)))
+        drift = common * np.interp(np.arange(len(days)) / 365.25, MIDDLES, YEARS) + own
         use = 300 + 6 * np.maximum(14 - daily, 0) + 90 * (days.day_of_week < 5)
         use = use * (1 + drift) + random.normal(0, 9, len(days))
         if key[0] == "v":

@@ -1,0 +1,136 @@
+"""Comparison sites read over any two spans of months, from sums alone."""
+
+import datetime as dt
+import math
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+from mv.savings.contrast import CONTROLS_MOST
+from mv.savings.controls import Controls, comparison_group, months_of, span_of
+from mv.savings.placebo import Trial
+
+
+def rows(years=3, seed=1, level=lambda day: 1.0, start="2021-01-01"):
+    days = pd.date_range(start, periods=years * 365, freq="D", name="date")
+    random = np.random.default_rng(seed)
+    season = 11 - 10 * np.cos(2 * np.pi * (days.day_of_year.to_numpy() - 20) / 365)
+    temperature = season + random.normal(0, 3, len(days))
+    work = (days.day_of_week < 5).astype(float)
+    use = 200 + 5 * np.maximum(15 - temperature, 0) + 3 * np.maximum(temperature - 18, 0)
+    use = (use + 60 * work + random.normal(0, 8, len(days))) * [level(d) for d in days]
+    frame = {"energy": use, "temperature": temperature, "operating": work, "status": "used"}
+    return pd.DataFrame(frame, index=days)
+
+
+def span(first, last):
+    return span_of(dt.date.fromisoformat(first), dt.date.fromisoformat(last))
+
+
+def test_periods_go_by_the_nearest_months():
+    assert span("1970-01-01", "1970-12-31") == (0, 12)
+    assert span("1970-01-16", "1971-01-15") == (0, 12)
+    assert span("1970-01-17", "1971-01-16") == (1, 13)
+    assert span("1970-02-01", "1970-02-28") == (1, 2)
+
+
+def test_the_seeming_saving_is_that_of_the_regression_itself():
+    """Against statsmodels' OLS over the same days."""
+    table = rows(level=lambda day: 0.93 if day >= pd.Timestamp("2022-07-01") else 1.0)
+    months = months_of(table, site="a", carrier="natural_gas")
+    got = months.seeming_saving(span("2021-05-01", "2022-06-30"), span("2022-07-01", "2023-06-30"))
+    t = table["temperature"]
+    x = np.column_stack(
+        [np.ones(len(t)), np.maximum(15 - t, 0), np.maximum(t - 18, 0), 1 - table["operating"]]
+    )
+    before = (table.index >= "2021-05-01") & (table.index < "2022-07-01")
+    after = (table.index >= "2022-07-01") & (table.index < "2023-07-01")
+    fit = sm.OLS(table["energy"][before], x[before]).fit()
+    expected = 1 - table["energy"][after].sum() / fit.predict(x[after]).sum()
+    assert got == pytest.approx(expected, rel=1e-9)
+    assert got == pytest.approx(0.07, abs=0.01)
+
+
+def test_the_level_of_electricity_follows_its_latest_months():
+    """A level that falls in the last month of the baseline is half believed."""
+    table = rows(level=lambda day: 0.9 if day >= pd.Timestamp("2022-12-01") else 1.0)
+    before, after = span("2022-01-01", "2022-12-31"), span("2023-01-01", "2023-12-31")
+    plain = months_of(table, site="a", carrier="natural_gas").seeming_saving(before, after)
+    got = months_of(table, site="a", carrier="electricity").seeming_saving(before, after)
+    assert plain == pytest.approx(0.1 * 11 / 12, abs=0.015)
+    weight = np.exp2(-np.arange(365) / 45)
+    share = 0.7 * weight[:31].sum() / weight.sum()
+    assert got == pytest.approx(plain - share * 0.1 * 11 / 12, abs=0.01)
+
+
+def test_bills_are_weighted_with_their_days():
+    table = rows()
+    ends = pd.date_range("2021-01-16", periods=36, freq="MS")
+    days = table.index.to_numpy()
+    bills = []
+    for start, end in pairwise(ends):
+        part = table[(days >= start.to_numpy()) & (days < end.to_numpy())]
+        bills.append(
+            {
+                "start": start,
+                "end": end,
+                "days": len(part),
+                "energy": part["energy"].mean(),
+                "temperature": part["temperature"].mean(),
+                "operating": part["operating"].mean(),
+                "status": "used",
+            }
+        )
+    months = months_of(pd.DataFrame(bills[:-1]), site="a", carrier="natural_gas")
+    before, after = span("2021-03-01", "2022-02-28"), span("2022-03-01", "2023-02-28")
+    assert abs(months.seeming_saving(before, after)) < 0.02
+    measured = months._sums(*after)[1][0]
+    inside = (table.index >= "2022-03-01") & (table.index < "2023-03-01")
+    assert measured == pytest.approx(table["energy"][inside].sum())
+
+
+def test_spans_that_are_not_covered_tell_nothing():
+    months = months_of(rows(), site="a", carrier="electricity")
+    late = span("2023-07-01", "2024-06-30")
+    assert math.isnan(months.seeming_saving(span("2022-01-01", "2022-12-31"), late))
+    assert math.isnan(months.seeming_saving(span("2020-01-01", "2020-12-31"), late))
+    assert months_of(rows().assign(status="missing"), site="a", carrier="electricity") is None
+
+
+def test_the_companion_is_the_median_of_the_nearest_and_never_of_oneself():
+    months = tuple(
+        months_of(
+            rows(seed=i, level=lambda day, i=i: 1 - 0.01 * i * (day.year == 2023)),
+            site=f"s{i:02d}",
+            carrier="electricity",
+        )
+        for i in range(12)
+    )
+    controls = Controls(months)
+    before, after = span("2022-01-01", "2022-12-31"), span("2023-01-01", "2023-12-31")
+    # equal shapes, so that the first in order are taken: s01 to s08 for s00
+    shape = months[0].shape
+    same = Controls(tuple(type(m)(**{**vars(m), "shape": shape}) for m in months))
+    got, number = same.companion("s00", shape, before, after)
+    assert number == CONTROLS_MOST
+    each = [m.seeming_saving(before, after) for m in months[1:9]]
+    assert got == pytest.approx(float(np.median(each)), rel=1e-12)
+    assert got == pytest.approx(0.045, abs=0.01)
+    few, number = Controls(months[:3]).companion("s01", shape, before, after)
+    assert (math.isnan(few), number) == (True, 2)
+    assert controls.companion("s00", shape, before, after) == controls.companion(
+        "s00", shape, before, after
+    )
+
+
+def test_without_comparison_sites_the_words_say_so():
+    trial = Trial("a", "a", "natural_gas", "daily", "2023-01-01", 0.01, 0.02, 0.04, 3.0)
+    verdict = comparison_group("natural_gas", [trial] * 90, Controls(()), {"a": np.ones(12) / 12})
+    assert not verdict.adopted
+    assert verdict.words == (
+        "Not adopted (comparison group): 0 sites without a retrofit have readings of natural gas, "
+        "3 are needed."
+    )
