@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -70,7 +71,7 @@ def _refuse_to_replace(out: Path) -> None:
         return
     if not out.is_dir():
         raise Occupied(f"{out} is a file. Give the name of a folder as --out; nothing was written.")
-    names = {entry.name for entry in out.iterdir()} - SWEEPINGS
+    names = {e.name for e in out.iterdir() if not re.fullmatch(r"\..+\.lock", e.name)} - SWEEPINGS
     strange = sorted(names - PRODUCTS)
     if strange or (names and "index.html" not in names):
         found = ", ".join(strange[:3] or sorted(names)[:3])

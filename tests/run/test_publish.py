@@ -123,6 +123,7 @@ def test_a_folder_with_a_report_s_names_and_no_page_is_none(tmp_path):
 
 
 def test_an_empty_folder_is_free(tmp_path):
+    (tmp_path / ".report.lock").touch()
     with staged(tmp_path) as stage:
         fill(stage, "one")
     assert contents(tmp_path)["index.html"] == "one"

@@ -27,6 +27,11 @@ MOST_POINTS = 400
 """A line of more points than this is thinned: a screen has no more columns to show them."""
 
 
+EARLY_DAYS = 30
+"""A range that clears zero within so many days of the start is no news worth a title: one month is
+the least that is reported (convention of this package)."""
+
+
 def thin(n: int, most: int = MOST_POINTS) -> np.ndarray:
     """Positions of at most `most` of `n` points, evenly spread, first and last always in."""
     return np.arange(n) if n <= most else np.unique(np.linspace(0, n - 1, most).round().astype(int))
@@ -46,10 +51,11 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     unit = view.unit
     certain = np.flatnonzero(~(low > 0) & np.isfinite(low))
     day = lambda i: date(str(np.datetime64(int(x[i]), "D")))  # noqa: E731
-    if certain.size == 0:
+    since = int(certain[-1]) + 1 if certain.size else 0
+    if np.isfinite(low[-1]) and low[-1] > 0 and x[min(since, len(x) - 1)] - x[0] < EARLY_DAYS:
         title = "At the end of the readings the range lies clear of zero"
     elif np.isfinite(low[-1]) and low[-1] > 0:
-        title = f"The range lies clear of zero since {day(min(certain[-1] + 1, len(x) - 1))}"
+        title = f"The range lies clear of zero since {day(min(since, len(x) - 1))}"
     elif np.isfinite(high[-1]) and high[-1] < 0:
         title = "Use added up to more than expected"
     else:
