@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from mv.findings import RULES
+from mv.quantity import Interval
 from mv.report.charts.view import is_chosen
 from mv.report.format import (
     NOT_GIVEN,
@@ -36,7 +37,7 @@ def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
                 "Savings",
                 (
                     say.figure(estimated, unit, f"retrofits[{i}].estimated_savings", digits=4),
-                    _verified(site, say),
+                    _verified(site, say, i),
                 ),
             ),
         ]
@@ -84,6 +85,8 @@ def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
             Row("Expected life", (say.figure(life, "years", f"retrofits[{i}].measure_life"),)),
             Row("Answers for performance", (Name(str(r.get("responsible") or NOT_GIVEN)),)),
         ]
+        if r.get("share") != 1.0 and r.get("words"):
+            facts.append(Row("Part of the claim", (Name(r["words"]),)))
         out.append(
             {
                 "title": Name(str(r.get("title") or r.get("retrofit") or "Retrofit")),
@@ -94,13 +97,19 @@ def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
     return out
 
 
-def _verified(site: SiteResult, say: Say) -> Figure | str:
-    if site.annual is None or site.annual.verified_savings is None:
+def _verified(site: SiteResult, say: Say, place: int) -> Figure | str:
+    """The retrofit's verified saving in a year; a split one where several share a claim."""
+    part = site.retrofits[place].get("verified_savings")
+    if part is not None:
+        told, path = Interval(**part), f"retrofits[{place}].verified_savings"
+    elif "share" in site.retrofits[place] or site.annual is None:
         return "not verified"
-    told = say.interval(site.annual.verified_savings, "annual.verified_savings")
-    return Figure(
-        told["value"].text, f"{told['value'].unit} a year", told["value"].path, told["value"].value
-    )
+    else:
+        told, path = site.annual.verified_savings, "annual.verified_savings"
+    if told is None:
+        return "not verified"
+    value = say.interval(told, path)["value"]
+    return Figure(value.text, f"{value.unit} a year", value.path, value.value)
 
 
 def _number(value: Any) -> float | None:

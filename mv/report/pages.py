@@ -12,14 +12,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from mv.quantity import Interval, Months
-from mv.report import evidence, money_pages, outcome, record, text, trail
+from mv.report import evidence, money_pages, outcome, peers, record, text, trail
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
 from mv.report.charts.static import draw
 from mv.report.charts.view import SiteView
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
+from mv.report.peers import range_of
 from mv.report.plan_sections import early_section, isolation_section
 from mv.report.rows import Row
-from mv.results import CarrierResult, SiteResult
+from mv.results import SiteResult
 
 PARTY_WORDS = {
     "client": "Client",
@@ -78,13 +79,6 @@ def _on_screen(chart: Chart) -> dict[str, Any]:
 
 
 # -- headlines ---------------------------------------------------------------------------------
-def _range(told: dict[str, Figure] | None, level: str) -> Sentence:
-    if told is None or told["low"].value is None:
-        return sentence("no range can be given")
-    low = Figure(told["low"].text, "", told["low"].path, told["low"].value)
-    return sentence("{low} to {high} at {level}", low=low, high=told["high"], level=level)
-
-
 def headlines(site: SiteResult, say: Say) -> list[Headline]:
     """The four figures: saving, its share, money, payback; for a site without a saving, what was
     promised and what the data cover."""
@@ -107,13 +101,13 @@ def headlines(site: SiteResult, say: Say) -> list[Headline]:
         Headline(
             "avoided energy in the reporting period",
             told["value"],
-            _range(told, level),
+            range_of(told, level),
             "avoided_energy.value",
         ),
         Headline(
             "of the adjusted baseline",
             share["value"],
-            _range(share, level),
+            range_of(share, level),
             "avoided_energy.fraction",
         ),
     ]
@@ -122,7 +116,7 @@ def headlines(site: SiteResult, say: Say) -> list[Headline]:
         Headline(
             "cost savings in the reporting period",
             worth["value"] if worth else Figure(NOT_GIVEN),
-            _range(worth, level) if worth else sentence("no rate or no price was given"),
+            range_of(worth, level) if worth else sentence("no rate or no price was given"),
             "money.cost_savings.value",
         )
     )
@@ -238,7 +232,7 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
     how = trail.trail(site.derivations, say)
     figures = headlines(site, say)
     placed = [h.how for h in figures if h.how in how]
-    others = [_other(i, c, site, say) for i, c in enumerate(site.others)]
+    others = [peers.other(i, c, site, say) for i, c in enumerate(site.others)]
     return {
         "site": {"key": site.site, "name": site.name or site.site, "group": site.group},
         "portfolio": context.portfolio,
@@ -273,6 +267,8 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "demand": outcome.demand(site, say),
         "money": money_pages.money(site, say, how),
         "others": others,
+        "comparison": peers.comparison(site, say),
+        "chance": peers.chance(site),
         "acceptance": record.acceptance_rows(site.acceptance, say),
         "findings": record.finding_rows(site.findings),
         "departures": record.departure_rows(site.departures),
@@ -285,24 +281,9 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
     }
 
 
-def _other(i: int, carrier: CarrierResult, site: SiteResult, say: Say) -> dict[str, Any]:
-    told = say.interval(carrier.avoided_energy, f"others[{i}].avoided_energy")
-    return {
-        "carrier": text.carrier_label(carrier.carrier),
-        "meters": Name(", ".join(carrier.meters)),
-        "verdict": carrier.verdict,
-        "mark": text.VERDICT_MARKS[carrier.verdict],
-        "saving": told["value"] if told else Figure(NOT_GIVEN),
-        "range": _range(told, text.confidence_words(site.confidence))
-        if told
-        else Name(carrier.reason),
-        "fraction": told["fraction"] if told else Figure(NOT_GIVEN),
-    }
-
-
 def interval_words(interval: Interval | None, path: str, say: Say, level: str) -> Sentence:
     """`value (low to high at 90 %)`."""
     told = say.interval(interval, path)
     if told is None:
         return sentence(NOT_GIVEN)
-    return sentence("{v} ({r})", v=told["value"], r=_range(told, level))
+    return sentence("{v} ({r})", v=told["value"], r=range_of(told, level))

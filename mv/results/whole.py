@@ -77,8 +77,8 @@ class CarrierResult:
     money: Money | None = None
     """What the claim is worth and what its own retrofits cost; None where nothing is claimed."""
     placebo: dict[str, Any] = field(default_factory=dict)
-    """Where the saving stands among the false savings of other buildings: trials, buildings,
-    as_large, share, words."""
+    """Where the saving stands among the false savings of other buildings, by kind of carrier:
+    trials, buildings, as_large, share, fraction, words, false_savings."""
     comparison: dict[str, Any] = field(default_factory=dict)
     """The contrast with sites that had no retrofit: name, adopted, words, k, companion, controls,
     narrowing, coverage, plain and corrected (intervals as mappings)."""

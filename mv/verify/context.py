@@ -32,6 +32,8 @@ from mv.savings.controls import (
 from mv.savings.drift import Kind, Prior, carrier_kind
 from mv.savings.placebo import OwnDrift, Placebo, Trial, placebo, trials_of_site
 
+SHOWN_MOST = 120
+"""False savings kept beside a site's own for its picture; more are thinned by their ranks."""
 ONE_DAY = np.timedelta64(1, "D")
 HOURS_WORDS = (
     "Not adopted (hours of the day): nothing in the folder says which hours the retrofit can't "
@@ -116,14 +118,21 @@ class Context:
         as_large = int((sign * false >= sign * fraction).sum())
         n, buildings = len(false), self.buildings[carrier_kind(carrier)]
         what = "saving" if fraction >= 0 else "increase"
+        words = (
+            f"{as_large} of {n} pretended retrofits at {buildings} other buildings, where nothing "
+            f"was done, showed a {what} of {abs(fraction):.1%} or more."
+        )
+        ranks = np.unique(np.linspace(0, n - 1, min(n, SHOWN_MOST)).round().astype(int))
         return {
-            "trials": n,
-            "buildings": buildings,
-            "as_large": as_large,
-            "share": as_large / n,
-            "fraction": fraction,
-            "words": f"{as_large} of {n} pretended retrofits at {buildings} other buildings, where "
-            f"nothing was done, showed a {what} of {abs(fraction):.1%} or more.",
+            carrier_kind(carrier): {
+                "trials": n,
+                "buildings": buildings,
+                "as_large": as_large,
+                "share": as_large / n,
+                "fraction": fraction,
+                "words": words,
+                "false_savings": [{"fraction": float(f)} for f in np.sort(false)[ranks]],
+            }
         }
 
 

@@ -121,7 +121,8 @@ def test_what_was_taken_off_can_be_followed(result):
 
 def test_the_saving_stands_among_false_ones(result):
     site = verified(result)[0]
-    told = site.placebo
+    ((kind, told),) = site.placebo.items()
+    assert kind == "electricity"
     false = [
         f["fraction"]
         for f in result.placebo["electricity"]["false_savings"]
@@ -132,6 +133,7 @@ def test_the_saving_stands_among_false_ones(result):
     assert told["as_large"] == sum(f >= told["fraction"] for f in false)
     assert told["fraction"] == pytest.approx(site.comparison["plain"]["fraction"])
     assert told["words"].startswith(f"{told['as_large']} of {len(false)} pretended retrofits at 14")
+    assert [f["fraction"] for f in told["false_savings"]] == sorted(false)
     assert result.sites[0].placebo == {}  # a comparison site claims nothing
 
 

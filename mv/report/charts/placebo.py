@@ -90,4 +90,7 @@ def site_placebo(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if errors.size < 5:
         return NotDrawn("chart-site-placebo", question, "there are fewer than five placebo trials")
     real = official.fraction if official else None
+    for told in view.carrier.placebo.values():
+        # The trials know no comparison group: what is held against them is the plain figure.
+        real = told.get("fraction", real)
     return _histogram(errors, real, "chart-site-placebo", question)
