@@ -34,10 +34,12 @@ def gas_use(tools, rise=0.0):
 
 
 @pytest.fixture
-def site(write_portfolio, tools):
+def site(tmp_path, tools):
     def made(retrofits=LAMPS, meters=METERS, files=None, rates=RATES):
         tables = {"retrofits.csv": HEAD + retrofits, "meters.csv": meters, "rates.toml": rates}
-        folder = write_portfolio(tables=tables, files=files or {})
+        folder = tools.write_folder(
+            tmp_path / str(len(list(tmp_path.iterdir()))), tables=tables, files=files or {}
+        )
         return verify_site(open_portfolio(folder), "shop")
 
     return made
@@ -202,3 +204,23 @@ def test_the_whole_facility_checks_an_isolated_claim(site, tools):
     assert "holds the claim's" in whole.relation
     assert "added to nothing" in whole.relation
     assert not [n for n in got.money.notes if n.startswith("Outside the claim")]
+
+
+def test_own_generation_needs_no_rate_and_is_said_to_be_priced_as_bought(site, tools):
+    energy = tools.hourly_use(tools.daily_use())
+    sun = energy * 0 + np.where(energy.index.hour == 12, 9.0, 0.0)
+    meters = (
+        "meter,site,carrier,data,file,unit,stamp,rate,flow\n"
+        "m1,shop,electricity,interval,meters/m1.csv,kWh,start,flat,import\n"
+        "sun,shop,electricity,interval,meters/sun.csv,kWh,start,,generation\n"
+    )
+    files = {
+        "meters/m1.csv": tools.interval_csv(energy - sun),
+        "meters/sun.csv": tools.interval_csv(sun),
+    }
+    got = site(meters=meters, files=files)
+    plain = site()
+    assert got.avoided_energy.value == pytest.approx(plain.avoided_energy.value, rel=1e-6)
+    assert got.money.cost_savings.value == pytest.approx(0.2 * got.avoided_energy.value)
+    (told,) = [f for f in got.findings if f.rule == "saving_priced_as_bought"]
+    assert "some may have been fed back for less" in told.message
