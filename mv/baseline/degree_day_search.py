@@ -47,6 +47,9 @@ class DegreeDaySearch:
         root = np.sqrt(weights)
         self.z = root[:, None] * z
         self.target = root * y
+        self._q, _ = np.linalg.qr(self.z)
+        self._y = self.target - self._q @ (self._q.T @ self.target)
+        self._known: dict[str, tuple[np.ndarray, ...]] = {}
         low, high = np.quantile(flat, [DAYS_BEYOND, 1 - DAYS_BEYOND])
         u, rank = np.unique(flat, return_inverse=True)
         n, m = len(count), len(u)
@@ -67,15 +70,15 @@ class DegreeDaySearch:
 
     def one(self, side: str, signs: bool, beside: np.ndarray | None = None) -> tuple[float] | None:
         """Best base of one side; `beside` is the other side's column, shape (n,)."""
-        z = self.z if beside is None else np.column_stack([self.z, beside])
-        q, _ = np.linalg.qr(z)
-        y = self.target - q @ (q.T @ self.target)
-        degree, turn = self.at[side]
-        degree, turn = degree - q @ (q.T @ degree), turn - q @ (q.T @ turn)
-        h11 = np.einsum("ij,ij->j", degree, degree)
-        h12 = np.einsum("ij,ij->j", degree, turn)
-        h22 = np.einsum("ij,ij->j", turn, turn)
-        g1, g2 = degree.T @ y, turn.T @ y
+        degree, turn, h11, h12, h22, g1, g2 = self._sums(side)
+        if beside is not None:
+            rest = beside - self._q @ (self._q.T @ beside)
+            length = float(np.sqrt(rest @ rest))
+            if length > _RANK * float(np.sqrt(beside @ beside)):
+                rest = rest / length
+                d, t, y = rest @ degree, rest @ turn, float(rest @ self._y)
+                h11, h12, h22 = h11 - d * d, h12 - d * t, h22 - t * t
+                g1, g2 = g1 - d * y, g2 - t * y
         det = h11 * h22 - h12 * h12
         with np.errstate(divide="ignore", invalid="ignore"):
             slope, level = (h22 * g1 - h12 * g2) / det, (h11 * g2 - h12 * g1) / det
@@ -90,16 +93,27 @@ class DegreeDaySearch:
             return None
         return (float(self.u[a] if end[a] >= free[b] else self.u[b] + step[b]),)
 
+    def _sums(self, side: str) -> tuple[np.ndarray, ...]:
+        """The columns of every base with the level terms taken off, and their products."""
+        if side not in self._known:
+            degree, turn = (c - self._q @ (self._q.T @ c) for c in self.at[side])
+            self._known[side] = (
+                degree,
+                turn,
+                np.einsum("ij,ij->j", degree, degree),
+                np.einsum("ij,ij->j", degree, turn),
+                np.einsum("ij,ij->j", turn, turn),
+                degree.T @ self._y,
+                turn.T @ self._y,
+            )
+        return self._known[side]
+
     def two(self, signs: bool) -> tuple[float, float] | None:
         """Best pair of bases, heating not above cooling."""
-        q, _ = np.linalg.qr(self.z)
-        y = self.target - q @ (q.T @ self.target)
         marks = np.arange(self.u[0], self.u[-1] + PAIR_STEP, PAIR_STEP)
         grid = np.unique(np.searchsorted(self.u, marks).clip(0, len(self.u) - 1))
-        heat, cool = (
-            d - q @ (q.T @ d) for d in (self.at[s][0][:, grid] for s in ("heating", "cooling"))
-        )
-        gain = _pair_gain(heat, cool, y, signs)
+        heat, cool = (self._sums(side)[0][:, grid] for side in ("heating", "cooling"))
+        gain = _pair_gain(heat, cool, self._y, signs)
         gain[np.tril_indices(len(grid), -1)] = -np.inf
         best: tuple[float, tuple[float, float]] | None = None
         for start in np.argsort(gain, axis=None)[::-1][:PAIR_STARTS]:
@@ -121,8 +135,11 @@ class DegreeDaySearch:
             options = [self._together(pair, signs)]
             options += [self._beside(pair, side, signs) for side in ("heating", "cooling")]
             for option in options:
-                if option is not None and self._explained(option) > explained:
-                    pair, explained = option, self._explained(option)
+                if option is None or option == pair:
+                    continue
+                reached = self._explained(option)
+                if reached > explained:
+                    pair, explained = option, reached
             if explained <= before * (1 + 1e-14):
                 break
         return pair

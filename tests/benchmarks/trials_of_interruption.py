@@ -44,7 +44,7 @@ def digest(out: Path) -> str:
             continue
         content = path.read_bytes()
         if path.name == "results.json":
-            head, mark, tail = content.partition(b'"created":"')
+            head, mark, tail = content.partition(b'"created": "')
             content = head + mark + tail.partition(b'"')[2]
         total.update(str(path.relative_to(out)).encode() + content)
     return total.hexdigest()
