@@ -353,11 +353,16 @@ def _words(evidence: _Evidence, own: OwnDrift | None) -> str:
     n, buildings = len(evidence.trials), len(evidence.names)
     if own is None:
         return (
-            f"{n} site-years of {buildings} buildings: fewer than {SITE_YEARS_LEAST} of "
-            f"{BUILDINGS_LEAST} buildings, so the shipped prior decides and the trial only shows."
+            f"{_many(n, 'site-year')} of {_many(buildings, 'building')}. The trial decides from "
+            f"{SITE_YEARS_LEAST} site-years of {BUILDINGS_LEAST} buildings on; until then the "
+            "shipped prior does, and the trial only shows."
         )
     how = "the trial's own quantile" if own.conformal else f"Student's quantile at {own.nu:.1f}"
     return (
         f"{n} site-years of {buildings} buildings; weighed with the shipped prior they multiply "
         f"its drift by {own.factor:.2f}, with {how}."
     )
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"

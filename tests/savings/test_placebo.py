@@ -181,7 +181,7 @@ def test_claimed_against_achieved_coverage_of_a_restless_portfolio():
 def test_fields_for_the_report():
     few = placebo(simulated(8, 10, 0.04, 2.0)).as_fields()
     assert few["electricity"]["used"] is False
-    assert "the shipped prior decides" in few["electricity"]["words"]
+    assert "until then the shipped prior does" in few["electricity"]["words"]
     assert len(few["electricity"]["false_savings"]) == 10
     many = placebo(simulated(8, 80, 0.04, 2.0)).as_fields()["electricity"]
     assert many["used"] is True
