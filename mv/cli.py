@@ -19,7 +19,8 @@ import typer
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-NOT_VERIFIABLE, WRONG = 1, 2
+NOT_VERIFIABLE, WRONG, INTERRUPTED = 1, 2, 130
+STOPPED = "mvreport: stopped. An earlier report is as it was."
 
 app = typer.Typer(
     name="mvreport",
@@ -174,8 +175,12 @@ def main() -> None:
         _say(f"mvreport: {place}{error.strerror or error}. Nothing was changed.")
         sys.exit(WRONG)
     except KeyboardInterrupt:
-        _say("mvreport: stopped. An earlier report is as it was.")
-        sys.exit(130)
+        _say(STOPPED)
+        sys.exit(INTERRUPTED)
+    except SystemExit as end:  # typer makes an exit code of Ctrl-C, and no word
+        if end.code == INTERRUPTED:
+            _say(STOPPED)
+        raise
 
 
 def _say_findings(error) -> None:

@@ -171,7 +171,8 @@ class Clock:
         if not np.isin(table, (0.0, 1.0)).all():
             raise ModelError(
                 f"the rate has time-of-use periods ({', '.join(self.calendar.periods)}) and the "
-                f"readings are by {self.load.kind}: they don't say at which hours energy was used"
+                f"energy to be priced is known by the {self.load.kind} alone, "
+                "which doesn't say at which hours it was used"
             )
         return self.of_days(table[:, 0])
 

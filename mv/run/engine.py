@@ -213,7 +213,7 @@ def _process_context(preload: tuple[str, ...]):
     if "forkserver" not in methods:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(preload))
+    context.set_forkserver_preload(["mv.run.server", *preload])
     return context
 
 

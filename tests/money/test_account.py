@@ -447,7 +447,8 @@ def test_no_bill_bridge_where_the_rate_asks_for_hours(rate, retrofit, intervals)
     )
     assert account.fields["notes"][-1] == (
         "No bridge between two years' bills is drawn: the rate has time-of-use periods (peak, "
-        "night) and the readings are by day: they don't say at which hours energy was used."
+        "night) and the energy to be priced is known by the day alone, which doesn't say at which "
+        "hours it was used."
     )
 
 

@@ -116,8 +116,8 @@ def test_why_there_is_no_figure(rate, flat_rate, intervals):
     assert why(part(hours)) == [
         (
             "rate_needs_intervals",
-            "No money figure: the rate has time-of-use periods (peak, night) and the readings are "
-            "by day: they don't say at which hours energy was used.",
+            "No money figure: the rate has time-of-use periods (peak, night) and the energy to "
+            "be priced is known by the day alone, which doesn't say at which hours it was used.",
         )
     ]
     bare = part(flat_rate(0.2))
