@@ -5,11 +5,12 @@ level wanders by itself, and all of them share what the years do.  Printed by th
 common part: coverage of the true saving by the plain and by the official interval at a claimed
 90 %, the typical half-widths, and how often the group was adopted.
 
-    python -m tests.benchmarks.comparison_group [portfolios]
+    python tests/benchmarks/comparison_group.py [portfolios]
 """
 
 from __future__ import annotations
 
+import runpy
 import sys
 import tempfile
 from pathlib import Path
@@ -17,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from mv.run.many import verify_portfolio
-from tests.verify.common_years import SAVING, folder
 
+MADE = runpy.run_path(str(Path(__file__).parents[1] / "verify" / "common_years.py"))
+folder, SAVING = MADE["folder"], MADE["SAVING"]
 COMMON = (0.0, 0.3, 1.0)
 
 
