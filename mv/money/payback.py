@@ -15,6 +15,8 @@ from __future__ import annotations
 from mv.quantity import Derivation, Interval, Months, Step
 
 MONTHS_A_YEAR = 12.0
+LONGEST_YEARS = 100
+"""Years beyond which a payback is said in words: no measure lasts so long (common practice)."""
 YEARS_FROM_MONTHS = 60.0
 """Months from which a payback is said in years."""
 
@@ -54,6 +56,11 @@ def simple_payback(
             )
         return Months(months=None, low=low, high=None, words=words + ".")
     months = _months(net_cost, saving.value)
+    if months > LONGEST_YEARS * MONTHS_A_YEAR:
+        words = f"There is no payback within {LONGEST_YEARS} years at this saving"
+        if low is not None and low <= LONGEST_YEARS * MONTHS_A_YEAR:
+            words += f"; at the top of its interval it would take {say_months(low)[0]}"
+        return Months(months=None, low=low, high=None, words=words + ".")
     if saving.low is None or saving.high is None:
         return Months(months=months, low=None, high=None, words=f"{say_months(months)[0]}.")
     high = _months(net_cost, saving.low)

@@ -382,7 +382,7 @@ class _Run:
 
     def _size(self, name: str) -> int:
         description = self.descriptions[name]
-        return sum(input_size(description.folder, m.file) for m in description.meters)
+        return sum(input_size(description.folder, m.file) or 0 for m in description.meters)
 
     def _engine(self) -> Any:
         limits = Limits(self.options.site_seconds, self.options.site_megabytes)

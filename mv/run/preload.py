@@ -9,18 +9,23 @@ from __future__ import annotations
 
 import gc
 
-import statsmodels.regression.linear_model  # noqa: F401
 
-import mv.report.pages
-import mv.report.tables
-import mv.run.checking
-import mv.run.work
-import mv.verify.site  # noqa: F401
-from mv import units
-from mv.report.render import environment, glossary_markup
+def _make_ready() -> None:
+    import statsmodels.regression.linear_model  # noqa: F401
 
-units.factor("kWh", "MWh")
-environment().get_template("site.html")
-glossary_markup()
-gc.collect()
-gc.freeze()
+    import mv.report.pages
+    import mv.report.tables
+    import mv.run.checking
+    import mv.run.work
+    import mv.verify.site  # noqa: F401
+    from mv import units
+    from mv.report.render import environment, glossary_markup
+
+    units.factor("kWh", "MWh")
+    environment().get_template("site.html")
+    glossary_markup()
+    gc.collect()
+    gc.freeze()
+
+
+_make_ready()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,10 +20,11 @@ from mv.report.pdf import print_pdf
 from mv.report.redact import redacted_portfolio
 from mv.report.render import RenderOptions, context_of, render_portfolio, write_assets
 from mv.report.tables import write_tables
-from mv.results import PortfolioResult, SiteResult, to_json
+from mv.results import CarrierResult, PortfolioResult, SiteResult, to_json
 from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
 from mv.run.trail import portfolio_derivations
-from mv.savings.drift import load_prior
+from mv.savings.drift import Prior, load_prior
+from mv.savings.quantiles import normal_quantile
 from mv.verify.context import PortfolioContext, Summary, learn
 
 
@@ -45,7 +47,7 @@ def conclude_portfolio(
 ) -> PortfolioResult:
     """Totals, money, the trial's picture, and what the frozen plan has to say to them."""
     shown = context.placebo.as_fields() if context.placebo is not None else {}
-    money, derivations = _money(portfolio, sites)
+    money, derivations = _money(portfolio, sites, context.prior)
     result = roll_up(
         portfolio,
         sites,
@@ -65,15 +67,17 @@ def conclude_portfolio(
 
 
 def _money(
-    portfolio: Portfolio, sites: Sequence[SiteResult]
+    portfolio: Portfolio, sites: Sequence[SiteResult], prior: Prior
 ) -> tuple[dict[str, Any], list[Derivation]]:
     """The portfolio's account, from the claims' own; each claim brings its own retrofits' cost."""
     retrofits = {r.retrofit: r for r in portfolio.retrofits}
     twice, _ = counted_twice([s for s in sites if standing(s) == "used"])
-    rows = []
+    rows, counted = [], []
     for site in sites:
         for claim in claims_of(site):
             m = claim.money
+            if claim_standing(claim) == "used" and site.site not in twice:
+                counted.append(claim)
             # A claim that could not be verified still cost something: its price is told beside.
             keys = claim.claims or [r["retrofit"] for r in site.retrofits]
             paid = invested([retrofits[key] for key in keys], portfolio.settings.currency)
@@ -94,7 +98,42 @@ def _money(
                 )
             )
     settings = portfolio.settings
-    return portfolio_money(rows, currency=settings.currency, confidence=settings.confidence)
+    year, span = _money_half_widths(counted, prior, settings.confidence)
+    return portfolio_money(
+        rows,
+        currency=settings.currency,
+        confidence=settings.confidence,
+        half_width=year,
+        half_width_saved=span,
+    )
+
+
+def _money_half_widths(
+    claims: Sequence[CarrierResult], prior: Prior, confidence: float
+) -> tuple[float | None, float | None]:
+    """Half-widths of the portfolio's cost savings: a year's, and those of the reporting periods.
+
+    As for energy: the claims' own in quadrature, and for each carrier the part that all share,
+    valued at each claim's price.  Carriers' shared parts are independent of one another.
+    """
+    z = normal_quantile(confidence)
+    found = []
+    for name in ("annual_cost_savings", "cost_savings"):
+        own, shared = [], {}
+        for claim in claims:
+            m = claim.money
+            saved = getattr(m, name) if m is not None else None
+            if saved is None or saved.half_width is None or m.net_cost is None:
+                continue
+            base = claim.adjusted_baseline
+            if name == "annual_cost_savings":
+                base *= claim.annual.days / max(claim.periods.reporting_days_used, 1)
+            own.append(saved.half_width)
+            worth = base * abs(m.price or 0.0)
+            shared[claim.carrier] = shared.get(claim.carrier, 0.0) + worth
+        parts = [z * prior.common(carrier) * worth for carrier, worth in shared.items()]
+        found.append(math.hypot(*own, *parts) if own else None)
+    return found[0], found[1]
 
 
 def write_portfolio(result: PortfolioResult, stage: Path, options: RenderOptions) -> None:

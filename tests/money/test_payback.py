@@ -81,3 +81,17 @@ def test_derivation_repeats_the_figure():
     nothing = simple_payback(10_000, -1.0)
     made = derivation("money.x", nothing, 10_000, -1.0, "EUR", cost_source="")
     assert made.value == "There is no payback, because the saving is not above zero."
+
+
+def test_a_saving_that_is_rounding_noise_gives_words_not_millions_of_years():
+    noise = Interval(1e-9, -50.0, 600.0, "EUR/year", confidence=0.9)
+    got = simple_payback(9000.0, noise)
+    assert got.months is None
+    assert got.low == 180.0
+    assert got.words == (
+        "There is no payback within 100 years at this saving; at the top of its interval it would "
+        "take 15.0 years."
+    )
+    assert simple_payback(9000.0, 1e-9).words == (
+        "There is no payback within 100 years at this saving."
+    )

@@ -82,6 +82,5 @@ def test_a_site_that_breaks_the_check_stops_no_other(
 
     monkeypatch.setattr(checking, "check_site", broken)
     checking.check_portfolio(str(write_portfolio()), tmp_path / "out", jobs=1)
-    assert (
-        "site_failed [shop]: an error in the program (ValueError: odd)" in capsys.readouterr().out
-    )
+    rule = "site_failed"
+    assert f"{rule} [shop]: an error in the program (ValueError: odd)" in capsys.readouterr().out
