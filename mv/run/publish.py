@@ -73,7 +73,7 @@ def _refuse_to_replace(out: Path) -> None:
         raise Occupied(f"{out} is a file. Give the name of a folder as --out; nothing was written.")
     names = {e.name for e in out.iterdir() if not re.fullmatch(r"\..+\.lock", e.name)} - SWEEPINGS
     strange = sorted(names - PRODUCTS)
-    if strange or (names and "index.html" not in names):
+    if strange or (names and not names & {"index.html", "results.json"}):
         found = ", ".join(strange[:3] or sorted(names)[:3])
         raise Occupied(
             f"{out} is no earlier report: it holds {found}. A report takes the place of the whole "
