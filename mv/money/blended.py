@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pydantic import Field
+
 from mv.money.component import COMPONENTS, Component, Entry, Line, Stage, no_two_at_once
 from mv.money.use import Use
 
@@ -19,7 +21,7 @@ from mv.money.use import Use
 class BlendedPrice(Entry):
     """One average price."""
 
-    price: float
+    price: float = Field(ge=0)
     """Average price per unit: the whole bill divided by its energy."""
 
 

@@ -44,14 +44,14 @@ class PriceBlock(Described):
 
     up_to: float | None = Field(default=None, gt=0)
     """Running total at which the block ends; the last block has none."""
-    price: float
+    price: float = Field(ge=0)
     """Price per unit in this block."""
 
 
 class EnergyPrice(Entry):
     """One energy price."""
 
-    price: float | None = None
+    price: float | None = Field(default=None, ge=0)
     """Price per unit; or blocks."""
     blocks: tuple[PriceBlock, ...] = ()
     """Blocks of falling or rising price, in order."""

@@ -59,7 +59,7 @@ class RateHead(Described):
     """Seasons by name: spans of days, 06-01..09-30, or rest."""
     periods: dict[str, str | list[str]] = Field(default_factory=dict)
     """Time-of-use periods by name: days and hours, Mon-Fri 12:00-18:00, or rest."""
-    price: float | None = None
+    price: float | None = Field(default=None, ge=0)
     """One price per unit, in place of an energy list."""
 
 

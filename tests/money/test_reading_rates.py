@@ -199,3 +199,18 @@ def test_one_price_is_flat_and_needs_no_intervals():
     assert not made["gas"].flat
     line = example_rates().splitlines().index("[gas]") + 1
     assert made["gas"].source == f"bills of 2023 and 2024; rates.toml, line {line}"
+
+
+@pytest.mark.parametrize(
+    ("text", "setting"),
+    [
+        ("[shop]\nprice = -0.2\n", "price"),
+        ("[shop]\n[[shop.energy]]\nprice = -0.2\n", "energy"),
+        ("[shop]\n[[shop.blended]]\nprice = -0.2\n", "blended"),
+    ],
+)
+def test_a_price_below_zero_is_refused(text, setting):
+    (told,) = problems(text)
+    assert told.startswith("rates.toml, line ")
+    assert setting in told
+    assert "-0.2" in told
