@@ -213,11 +213,19 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
     if how.guideline_14 is not None:
         yield Derivation(
             "uncertainty.guideline_14",
-            "U = 1.26 · t · CV · P · √[(n/n′)(1 + 2/n′)/m]",
+            "U = k·t·CV·P·√[(n/n′)(1 + 2/n′)/m], k = aM² + bM + c, M months of reporting",
             how.guideline_14,
             unit,
-            "ASHRAE Guideline 14; Reddy & Claridge 2000; from memory",
+            "ASHRAE Guideline 14-2014; Reddy & Claridge 2000; k: Sun & Baltazar 2013; from memory",
             (
+                Step("n", "rows of the fit", result.model.n, "", _table(result)),
+                Step(
+                    "m",
+                    "rows of the reporting period, days or bills",
+                    "all that were used",
+                    "",
+                    _table(result),
+                ),
                 Step("CV", "CV(RMSE)", result.model.cv_rmse, "", "", "model.cv_rmse"),
                 Step(
                     "n′",
