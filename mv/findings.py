@@ -174,8 +174,7 @@ _book(
         "bills_short_joined": "Bills of a few days were joined with their neighbours.",
         "bill_dates_inclusive": "Bills end the day before the next begins; each end was moved by "
         "one day.",
-        "temperature_from_extremes": "Daily means were made of the highest and lowest "
-        "temperature.",
+        "temperature_from_extremes": "Daily means were made of the highest and lowest temperature.",
         "temperature_tenths": "Temperatures are written in tenths of a degree.",
         "temperature_interpolated": "Short gaps in the temperatures were filled by a straight "
         "line.",
@@ -194,8 +193,7 @@ _book(
         "level_offset": "After a gap the whole load is higher or lower by a constant.",
         "level_step": "A meter's whole load steps by a simple factor at one instant.",
         "bill_gap": "Days between bills are covered by none.",
-        "bill_months_assumed": "Bills name months without read dates; calendar months are "
-        "assumed.",
+        "bill_months_assumed": "Bills name months without read dates; calendar months are assumed.",
         "bill_calendar_months": "All bills are whole calendar months, which meters are rarely "
         "read by.",
         "bill_step": "Use per day steps far up or down between bills: meters merged or split?",

@@ -184,14 +184,16 @@ def search_of(
     )
 
 
-def candidates(sample: Sample, terms: LinearTerms, least: int, unit: str) -> list[Tried]:
-    """Every form with these terms, as `family.Family.candidates` says."""
+def candidates(
+    sample: Sample, terms: LinearTerms, least: int, unit: str, forms: tuple[str, ...] = FORMS
+) -> list[Tried]:
+    """These forms with these terms, as `family.Family.candidates` says."""
     try:
         search = search_of(sample, terms, least=least, signs=True)
     except ModelError as error:
-        return [Tried(form, None, str(error)) for form in FORMS]
+        return [Tried(form, None, str(error)) for form in forms]
     out: list[Tried] = []
-    for form in FORMS:
+    for form in forms:
         try:
             fit = fit_change_point(
                 sample, form, terms, signs=True, least=least, unit=unit, search=search
@@ -212,5 +214,6 @@ FAMILIES.add(
         granularities=("daily", "bills"),
         fit=fit_change_point,
         candidates=candidates,
+        costly=("5P",),
     ),
 )

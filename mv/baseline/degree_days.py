@@ -159,15 +159,17 @@ def search_of(sample: Sample, terms: LinearTerms) -> DegreeDaySearch:
     return DegreeDaySearch(sample.y, z, sample.unit_weights, flat, count)
 
 
-def candidates(sample: Sample, terms: LinearTerms, least: int, unit: str) -> list[Tried]:
-    """Every form with these terms, as `family.Family.candidates` says (`least` is judged on the
+def candidates(
+    sample: Sample, terms: LinearTerms, least: int, unit: str, forms: tuple[str, ...] = FORMS
+) -> list[Tried]:
+    """These forms with these terms, as `family.Family.candidates` says (`least` is judged on the
     bills that have degree days, in the choice)."""
     try:
         search = search_of(sample, terms)
     except ModelError as error:
-        return [Tried(form, None, str(error)) for form in FORMS]
+        return [Tried(form, None, str(error)) for form in forms]
     out = []
-    for form in FORMS:
+    for form in forms:
         try:
             fit = fit_degree_days(sample, form, terms, signs=True, unit=unit, search=search)
         except ModelError as error:
@@ -186,6 +188,7 @@ FAMILIES.add(
         granularities=("bills",),
         fit=fit_degree_days,
         candidates=candidates,
+        costly=("HDDCDD",),
     ),
 )
 

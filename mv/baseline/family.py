@@ -37,9 +37,13 @@ class Family:
     """Rows it takes: daily, bills, hourly."""
     fit: Callable[..., Any]
     """`fit(rows, form)`: one form, fitted freely.  Raises ModelError for too few rows."""
-    candidates: Callable[[Sample, LinearTerms, int, str], list[Tried]] | None = None
-    """`candidates(sample, terms, least, unit)`: every form with slopes of the right sign and
-    `least` rows beyond a change point; None where the family gives no official baseline."""
+    candidates: Callable[[Sample, LinearTerms, int, str, tuple[str, ...]], list[Tried]] | None = (
+        None
+    )
+    """`candidates(sample, terms, least, unit, forms)`: these forms with slopes of the right sign
+    and `least` rows beyond a change point; None where the family gives no official baseline."""
+    costly: tuple[str, ...] = ()
+    """Forms that are tried only with the kinds of day that lead among the others."""
 
 
 FAMILIES: Registry[Family] = Registry("baseline family", "mv.baseline")

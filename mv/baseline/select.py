@@ -10,10 +10,12 @@ is not looked at.
    Days in a row repeat one another, so n′ is the number of independent days that tell as much
    (Guideline 14's n′, from memory), the same for all candidates: that of the candidate with the
    smallest SSE.  Bills are too few to estimate it; there n′ = n.
-3. Day types found in the data, and slopes of their own for operating days, must earn their place:
+3. Forms with two change points are tried only with the kinds of day that lead among the simpler
+   forms: which days differ shows without them, and theirs is the longest search.
+4. Day types found in the data, and slopes of their own for operating days, must earn their place:
    BIC smaller by more than 6 than that of the best form without them ("strong", Kass & Raftery,
    J. Am. Stat. Assoc. 90, 1995).
-4. Where others come within 2 of the smallest BIC ("not worth more than a bare mention", the
+5. Where others come within 2 of the smallest BIC ("not worth more than a bare mention", the
    same), the one that predicts held-out months (or bills) best is taken.
 
 The share of operating days in a bill is tried only where it varies enough to be told apart from
@@ -63,7 +65,8 @@ RULE = (
     "forms whose slopes have the right sign, whose slopes and operating term exceed twice their "
     "standard error, and whose change points have at least {rows} rows and a tenth of the "
     "temperature range beyond them; day types found in the data and slopes by kind of day only "
-    "where BIC falls by more than 6; within 2 of the smallest BIC, the form that predicts "
+    "where BIC falls by more than 6; forms with two change points only with the kinds of day that "
+    "lead among the others; within 2 of the smallest BIC, the form that predicts "
     "held-out {blocks} best."
 )
 
@@ -140,9 +143,10 @@ def select(
         if types is not None:
             terms = replace(plain, days="types", day_types=types)
             tried += _candidates(sample, terms, granularity, rate)
-        n = _independent(tried, granularity)
-        leader = _defended(_ranked(tried, n))[0][0]
-        tried += _slopes_by_day(sample, leader, rate)
+    leader = _leader(tried, granularity)
+    tried += _candidates(sample, leader.fit.terms, granularity, rate, costly=True)
+    if granularity == "daily":
+        tried += _slopes_by_day(sample, _leader(tried, granularity), rate)
     n = _independent(tried, granularity)
     ranked, weak = _defended(_ranked(tried, n))
     chosen, out = _close_call(ranked, sample)
@@ -174,9 +178,8 @@ def select(
 
 def bic(fit: Fit, n: float) -> float:
     """n′ ln(SSE/n) + p ln n′ (Schwarz 1978), SSE per row and n′ = `n`."""
-    y = fit.residuals + fit.x @ fit.coefficients
     # A perfect fit has no finite BIC; nothing is measured to a billionth.
-    floor = fit.n * ((1e-9 * float(np.abs(y).max())) ** 2 + 1e-200)
+    floor = fit.n * ((1e-9 * fit.statistics.mean) ** 2 + 1e-200)
     return n * math.log(max(fit.statistics.sse, floor) / fit.n) + fit.parameters * math.log(n)
 
 
@@ -215,15 +218,21 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
 
 
 def _candidates(
-    sample: Sample, terms: LinearTerms, granularity: Granularity, unit: str
+    sample: Sample,
+    terms: LinearTerms,
+    granularity: Granularity,
+    unit: str,
+    *,
+    costly: bool = False,
 ) -> list[CandidateFit]:
-    """Every form of every family with these terms."""
+    """The forms of every family with these terms: the costly ones, or the others."""
     suffix = {"none": "", "operating": " with operating days", "types": " with day types"}
     out = []
     for family in FAMILIES:
         if granularity not in family.granularities or family.candidates is None:
             continue
-        for tried in family.candidates(sample, terms, ROWS_BEYOND[granularity], unit):
+        forms = tuple(form for form in family.forms if (form in family.costly) == costly)
+        for tried in family.candidates(sample, terms, ROWS_BEYOND[granularity], unit, forms):
             why = tried.problem or implausible(tried.fit, granularity)
             form = tried.form + suffix[terms.days]
             out.append(CandidateFit(form, tried.fit, None, not why, why))
@@ -242,6 +251,11 @@ def _ranked(tried: list[CandidateFit], n: float) -> list[CandidateFit]:
     """Plausible candidates with their BIC, the smallest first."""
     ranked = [replace(c, criterion=bic(c.fit, n)) for c in tried if c.plausible]
     return sorted(ranked, key=lambda c: c.criterion)
+
+
+def _leader(tried: list[CandidateFit], granularity: Granularity) -> CandidateFit:
+    """The form that leads so far."""
+    return _defended(_ranked(tried, _independent(tried, granularity)))[0][0]
 
 
 def _learned(fit: Fit) -> int:
