@@ -115,11 +115,11 @@ def fits(site: dict) -> dict[str, float]:
 
 
 @pytest.mark.parametrize("form", CV)
-def test_every_published_fit_is_among_those_tried(with_days: dict, form: str):
+def test_every_published_fit_is_among_those_tried(with_days: dict, without_days: dict, form: str):
     plain, with_work_days = CV[form]
     tried = fits(with_days)
     assert with_days["model"]["n"] == 365
-    assert tried[form] == pytest.approx(plain, rel=2e-6)
+    assert fits(without_days)[form] == pytest.approx(plain, rel=2e-6)
     assert tried[f"{form} with operating days"] == pytest.approx(with_work_days, rel=2e-6)
 
 
@@ -138,7 +138,6 @@ def test_without_a_calendar_the_week_is_still_found_but_not_the_holidays(
     with_days: dict, without_days: dict
 ):
     """Days of the week are learned from the load; ten holidays on weekdays can't be."""
-    assert fits(without_days)["5P"] == pytest.approx(CV["5P"][0], rel=2e-6)
     assert CV["5P"][1] < without_days["model"]["cv_rmse"] < CV["5P"][0]
     assert with_days["uncertainty"]["model_part"] < without_days["uncertainty"]["model_part"]
 
