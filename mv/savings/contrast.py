@@ -123,7 +123,7 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
             f"{SITE_YEARS_LEAST} of more than {BUILDINGS_LEAST} buildings are needed to measure "
             "how far the two drift together."
         )
-    k = _slope(kept)
+    k = _slope(_figures(kept))
     by_building = _slopes_of_others(kept, sorted(buildings))
     plain = placebo(p.trial for p in kept)
     held_out = placebo(
@@ -134,13 +134,9 @@ def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
         for p in kept
     )
     before, after = plain.own_drift(carrier), held_out.own_drift(carrier)
+    model, drift = _figures(kept)[:, 2:4].T
     widths = [
-        np.median(
-            [
-                own.quantile(0.9) * math.hypot(p.trial.model, own.factor * p.trial.drift)
-                for p in kept
-            ]
-        )
+        own.quantile(0.9) * np.median(np.hypot(model, own.factor * drift))
         for own in (before, after)
     ]
     narrowing = float(1 - widths[1] / widths[0])
@@ -303,12 +299,25 @@ def group_companion(
     shape: np.ndarray | None, controls: dict[str, float], shapes: dict[str, np.ndarray]
 ) -> float:
     """Median seeming saving of the controls nearest in shape; NaN where there are too few."""
-    if shape is None or len(controls) < CONTROLS_LEAST:
+    if shape is None or not controls:
         return math.nan
     sites = sorted(controls)
-    far = np.square(np.stack([shapes[site] for site in sites]) - shape).sum(axis=1)
-    near = np.argsort(far, kind="stable")[:CONTROLS_MOST]
-    return float(np.median([controls[sites[i]] for i in near]))
+    order = by_nearness(shape, np.stack([shapes[site] for site in sites]))
+    return median_of_nearest(np.array([controls[sites[i]] for i in order]))[0]
+
+
+def by_nearness(shape: np.ndarray, shapes: np.ndarray) -> np.ndarray:
+    """Places of `shapes` (sites, 12) from the nearest to `shape` (12,) on, (sites,)."""
+    return np.argsort(np.square(shapes - shape).sum(axis=1), kind="stable")
+
+
+def median_of_nearest(seeming: np.ndarray) -> tuple[float, int]:
+    """Median of the first seeming savings that are known, and how many they are.
+
+    `seeming`: from the nearest control on, NaN where it is not known; NaN where too few are known.
+    """
+    near = seeming[np.isfinite(seeming)][:CONTROLS_MOST]
+    return (float(np.median(near)) if len(near) >= CONTROLS_LEAST else math.nan), len(near)
 
 
 def year_shape(rows: pd.DataFrame) -> np.ndarray:
@@ -324,18 +333,21 @@ def year_shape(rows: pd.DataFrame) -> np.ndarray:
 def _slopes_of_others(pairs: Sequence[Pair], buildings: Sequence[str]) -> dict[str, float]:
     """k by building, from pairs of other buildings: of all others, or of those in other folds."""
     fold = {b: i % FOLDS_MOST for i, b in enumerate(buildings)}
-    slopes = [
-        _slope([q for q in pairs if fold[q.trial.building] != i])
-        for i in range(min(FOLDS_MOST, len(buildings)))
-    ]
+    figures = _figures(pairs)
+    of_pair = np.array([fold[p.trial.building] for p in pairs])
+    slopes = [_slope(figures[of_pair != i]) for i in range(min(FOLDS_MOST, len(buildings)))]
     return {b: slopes[i] for b, i in fold.items()}
 
 
-def _slope(pairs: Sequence[Pair]) -> float:
-    r = np.array([p.trial.false_saving for p in pairs])
-    u = np.array([p.companion for p in pairs])
-    scale2 = np.array([p.trial.model**2 + p.trial.drift**2 for p in pairs])
-    nu = float(np.mean([p.trial.nu for p in pairs]))
+def _figures(pairs: Sequence[Pair]) -> np.ndarray:
+    """False saving, companion, model part, drift part and ν of each, (pairs, 5)."""
+    trials = [(p.trial, p.companion) for p in pairs]
+    return np.array([(t.false_saving, u, t.model, t.drift, t.nu) for t, u in trials])
+
+
+def _slope(figures: np.ndarray) -> float:
+    r, u, model, drift, nus = figures.T
+    scale2, nu = model**2 + drift**2, float(nus.mean())
     k, weight = 0.0, 1 / scale2
     for _ in range(_ROUNDS):
         k = float((weight * u) @ r) / (float((weight * u) @ u) + 1 / K_SPREAD**2)

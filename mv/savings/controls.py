@@ -19,6 +19,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
@@ -27,11 +28,11 @@ from mv.baseline.rows import used
 from mv.savings.avoided import row_days
 from mv.savings.contrast import (
     CONTROLS_LEAST,
-    CONTROLS_MOST,
     Contrast,
     Pair,
+    by_nearness,
     contrast,
-    group_companion,
+    median_of_nearest,
     year_shape,
 )
 from mv.savings.drift import DAYS_A_MONTH, RECENCY_HALF_LIFE, RECENCY_SHARE, carrier_kind
@@ -60,34 +61,6 @@ class Months:
     """Σ w·x·y, (months, 4); the first is energy, as x begins with 1."""
     shape: np.ndarray
     """Share of use by month of the year, (12,)."""
-
-    def seeming_saving(self, before: tuple[int, int], after: tuple[int, int]) -> float:
-        """1 − measured ÷ predicted over `after`, by the regression over `before` (months since
-        1970, ends exclusive); NaN where either is not covered well."""
-        spans = [self._sums(*before), self._sums(*after)]
-        for (products, _), (start, end) in zip(spans, (before, after), strict=True):
-            if not products[0, 0] >= VALID_SHARE * (end - start) * DAYS_A_MONTH:
-                return math.nan
-        (products, crossed), (later, measured) = spans
-        terms = np.linalg.pinv(products, hermitian=True) @ crossed
-        predicted = float(later[0] @ terms) + float(later[0, 0]) * self._latest(terms, *before)
-        return 1 - float(measured[0]) / predicted if predicted > 0 else math.nan
-
-    def _latest(self, terms: np.ndarray, start: int, end: int) -> float:
-        """Correction of the level by the latest residuals, as `drift.recency_level` makes it, month
-        by month; zero where the official one is."""
-        if carrier_kind(self.carrier) != "electricity":
-            return 0.0
-        inside = slice(max(start - self.first, 0), max(end - self.first, 0))
-        days = self.products[inside, 0, 0]
-        residuals = self.crossed[inside, 0] - self.products[inside, 0] @ terms
-        halvings = DAYS_A_MONTH * (np.arange(len(days)) - len(days) + 1) / RECENCY_HALF_LIFE
-        weight = np.exp2(halvings)
-        return float(RECENCY_SHARE * (weight @ residuals) / (weight @ days))
-
-    def _sums(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray]:
-        inside = slice(max(start - self.first, 0), max(end - self.first, 0))
-        return self.products[inside].sum(axis=0), self.crossed[inside].sum(axis=0)
 
 
 def months_of(rows: pd.DataFrame, *, site: str, carrier: str) -> Months | None:
@@ -134,33 +107,91 @@ def _nearest(day: dt.date) -> int:
 
 @dataclass(frozen=True)
 class Controls:
-    """The comparison sites of one carrier."""
+    """The comparison sites of one carrier; of two that are as near in shape the first is taken."""
 
     months: tuple[Months, ...]
 
-    @cached_property
-    def _read(self) -> dict[tuple, dict[str, float]]:
-        return {}
+    def nearest(self, site: str, shape: np.ndarray) -> np.ndarray:
+        """Places of the sites from the nearest in shape on, without the site itself."""
+        order = by_nearness(shape, self._shapes)
+        return order[self._sites[order] != site]
 
     def companion(
-        self, site: str, shape: np.ndarray, before: tuple[int, int], after: tuple[int, int]
+        self, nearest: np.ndarray, before: tuple[int, int], after: tuple[int, int]
     ) -> tuple[float, int]:
-        """Median seeming saving of the controls nearest in shape, and how many they are.
+        """Median seeming saving of the `nearest` controls, and how many they are.
 
-        NaN where fewer than three have readings of both spans.  A site is no control of itself.
+        NaN where fewer than three have readings of both spans.
         """
-        read = self._read.get((before, after))
-        if read is None:
-            read = {m.site: m.seeming_saving(before, after) for m in self.months}
-            read = {key: value for key, value in read.items() if math.isfinite(value)}
-            self._read[before, after] = read
-        others = {key: value for key, value in read.items() if key != site}
-        number = min(len(others), CONTROLS_MOST)
-        return group_companion(shape, others, self._shapes), number
+        if (before, after) not in self._read:
+            self._read[before, after] = self.seeming_savings(before, after)
+        return median_of_nearest(self._read[before, after][nearest])
+
+    def seeming_savings(self, before: tuple[int, int], after: tuple[int, int]) -> np.ndarray:
+        """1 − measured ÷ predicted over `after`, by each site's regression over `before` (months
+        since 1970, ends exclusive); NaN where either is not covered well; (sites,)."""
+        saved = np.full(len(self.months), math.nan)
+        (products, crossed), (later, measured) = self._inside(*before), self._inside(*after)
+        known = _covered(products, before) & _covered(later, after)
+        if not known.any():
+            return saved
+        products, crossed = products[known], crossed[known]
+        later, use = later[known].sum(axis=1)[:, 0], measured[known].sum(axis=1)[:, 0]
+        inverse = np.linalg.pinv(products.sum(axis=1), hermitian=True)
+        terms = (inverse @ crossed.sum(axis=1)[:, :, None])[:, :, 0]
+        predicted = (later * terms).sum(axis=1)
+        if carrier_kind(self.months[0].carrier) == "electricity":
+            predicted += later[:, 0] * _latest_levels(products, crossed, terms)
+        above = np.where(predicted > 0, predicted, math.nan)
+        saved[known] = 1 - use / above
+        return saved
+
+    def _inside(self, start: int, end: int) -> tuple[np.ndarray, np.ndarray]:
+        """Sums by site and month of a span."""
+        first, products, crossed = self._stacked
+        inside = slice(max(start - first, 0), max(end - first, 0))
+        return products[:, inside], crossed[:, inside]
 
     @cached_property
-    def _shapes(self) -> dict[str, np.ndarray]:
-        return {m.site: m.shape for m in self.months}
+    def _stacked(self) -> tuple[int, np.ndarray, np.ndarray]:
+        """First month of all; products (sites, months, 4, 4) and crossed (sites, months, 4) from
+        it on, zero where a site has none."""
+        first = min(m.first for m in self.months)
+        number = max(m.first + len(m.crossed) for m in self.months) - first
+        products = np.zeros((len(self.months), number, 4, 4))
+        crossed = np.zeros((len(self.months), number, 4))
+        for i, own in enumerate(self.months):
+            place = slice(own.first - first, own.first - first + len(own.crossed))
+            products[i, place], crossed[i, place] = own.products, own.crossed
+        return first, products, crossed
+
+    @cached_property
+    def _read(self) -> dict[tuple, np.ndarray]:
+        return {}
+
+    @cached_property
+    def _sites(self) -> np.ndarray:
+        return np.array([m.site for m in self.months])
+
+    @cached_property
+    def _shapes(self) -> np.ndarray:
+        return np.array([m.shape for m in self.months])
+
+
+def _covered(products: np.ndarray, span: tuple[int, int]) -> np.ndarray:
+    """Whether the days of each site fill a span well, (sites,)."""
+    start, end = span
+    return products[:, :, 0, 0].sum(axis=1) >= VALID_SHARE * (end - start) * DAYS_A_MONTH
+
+
+def _latest_levels(products: np.ndarray, crossed: np.ndarray, terms: np.ndarray) -> np.ndarray:
+    """Correction of the level by the latest residuals, as `drift.recency_level` makes it, month by
+    month, (sites,)."""
+    days = products[:, :, 0, 0]
+    residuals = crossed[:, :, 0] - (products[:, :, 0] @ terms[:, :, None])[:, :, 0]
+    months = days.shape[1]
+    weight = np.exp2(DAYS_A_MONTH * (np.arange(months) - months + 1) / RECENCY_HALF_LIFE)
+    return RECENCY_SHARE * (residuals @ weight) / (days @ weight)
 
 
 def comparison_group(
@@ -179,15 +210,12 @@ def comparison_group(
         and len(controls.months) >= CONTROLS_LEAST
     )
     pairs = []
-    for trial in trials if enough else ():
-        cut = _nearest(dt.date.fromisoformat(trial.start))
-        companion, _ = controls.companion(
-            trial.site,
-            shapes[trial.site],
-            (cut - MONTHS_LEAST, cut),
-            (cut, cut + MONTHS_LEAST),
-        )
-        pairs.append(Pair(trial, companion))
+    for site, own in groupby(trials if enough else (), key=lambda trial: trial.site):
+        nearest = controls.nearest(site, shapes[site])
+        for trial in own:
+            cut = _nearest(dt.date.fromisoformat(trial.start))
+            spans = (cut - MONTHS_LEAST, cut), (cut, cut + MONTHS_LEAST)
+            pairs.append(Pair(trial, controls.companion(nearest, *spans)[0]))
     if len(controls.months) < CONTROLS_LEAST:
         return Contrast(
             NAME,

@@ -17,7 +17,7 @@ portfolio's own drift, which then takes the place of the shipped prior:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -54,8 +54,9 @@ COVERAGE_LEVELS = (0.68, 0.80, 0.90, 0.95)
 VALID_SHARE = 0.75
 """Share of a trial's days that must be usable (Guideline 14: at most 25 % removed, from memory)."""
 
-_K = np.exp(np.linspace(-2.5, 2.5, 51))
-_NU = np.exp(np.linspace(math.log(1.2), math.log(40.0), 29))
+_LOG_K = np.linspace(-2.5, 2.5, 51)
+_LOG_NU = np.linspace(math.log(1.2), math.log(40.0), 29)
+_K, _NU = np.exp(_LOG_K), np.exp(_LOG_NU)
 
 
 @dataclass(frozen=True)
@@ -154,19 +155,16 @@ class Placebo:
         Where the others are too few the prior's τ and ν are judged.
         """
         evidence = self.of_kind(carrier_kind(carrier))
-        if not evidence.trials:
+        n = len(evidence.trials)
+        if not n:
             return []
-        own = {b: evidence.without(b) for b in {t.building for t in evidence.trials}}
-        lines = []
-        for claimed in COVERAGE_LEVELS:
-            inside, shown = 0, 0
-            for trial in evidence.trials:
-                half = _half_width(trial, own[trial.building], claimed)
-                inside += abs(trial.false_saving) <= half
-                shown += trial.false_saving > half
-            n = len(evidence.trials)
-            lines.append(CoverageLine(claimed, inside / n, shown / n, n))
-        return lines
+        half = evidence.half_widths(COVERAGE_LEVELS)
+        inside = (np.abs(evidence.r)[:, None] <= half).sum(axis=0)
+        shown = (evidence.r[:, None] > half).sum(axis=0)
+        return [
+            CoverageLine(claimed, int(i) / n, int(s) / n, n)
+            for claimed, i, s in zip(COVERAGE_LEVELS, inside, shown, strict=True)
+        ]
 
     def as_fields(self) -> dict:
         """Mapping for the results: coverage per kind, and every false saving for the histogram."""
@@ -198,56 +196,74 @@ class _Evidence:
 
     def __init__(self, trials: list[Trial]) -> None:
         self.trials = trials
-        self.r = np.array([t.false_saving for t in trials])
-        self.s = np.array([t.model for t in trials])
-        self.tau = np.array([t.drift for t in trials])
+        fields = [(t.false_saving, t.model, t.drift, t.nu) for t in trials]
+        self.r, self.s, self.tau, self.nu = np.array(fields).reshape(-1, 4).T
         names, self.building = np.unique([t.building for t in trials], return_inverse=True)
         self.names = {str(name): i for i, name in enumerate(names)}
+        self._by_size = np.argsort(self.r)
         if trials:
-            each = _log_likelihood(self.r, self.s, self.tau)
-            self.by_building = np.zeros((len(names), len(_K), len(_NU)))
-            np.add.at(self.by_building, self.building, each)
-            self.all = self.by_building.sum(axis=0)
+            self._by_building = np.stack([_log_likelihood(self, i) for i in range(len(names))])
+            spread = (_LOG_NU - np.log(self.nu).mean()) / LOG_NU_SPREAD
+            prior = (_LOG_K[:, None] / LOG_K_SPREAD) ** 2 + spread**2
+            self._posterior = self._by_building.sum(axis=0) - 0.5 * prior
+            # In this order the scores without any one building are all but sorted already.
+            k, _ = _means(self._posterior)
+            self._by_score = np.argsort(self.r**2 / (self.s**2 + (k * self.tau) ** 2))
+
+    def false_savings(self, building: str) -> tuple[np.ndarray, int]:
+        """False savings of every other building, from the smallest, and how many they are."""
+        own = self.names.get(building, -1)
+        others = self._by_size[self.building[self._by_size] != own]
+        return self.r[others], len(self.names) - (own >= 0)
 
     def without(self, building: str) -> OwnDrift | None:
         """Posterior means of k and ν from every other building; None where there are too few."""
-        own = self.names.get(building)
-        keep = np.ones(len(self.r), bool) if own is None else self.building != own
-        buildings = len(self.names) - (own is not None)
-        if keep.sum() < SITE_YEARS_LEAST or buildings < BUILDINGS_LEAST:
+        own = self.names.get(building, -1)
+        n, buildings = int((self.building != own).sum()), len(self.names) - (own >= 0)
+        if n < SITE_YEARS_LEAST or buildings < BUILDINGS_LEAST:
             return None
-        likelihood = self.all if own is None else self.all - self.by_building[own]
-        centre = float(np.mean([math.log(t.nu) for t in self.trials]))
-        posterior = (
-            likelihood
-            - 0.5 * (np.log(_K)[:, None] / LOG_K_SPREAD) ** 2
-            - 0.5 * ((np.log(_NU)[None, :] - centre) / LOG_NU_SPREAD) ** 2
-        )
-        weight = np.exp(posterior - posterior.max())
-        weight /= weight.sum()
-        k = math.exp(float(weight.sum(axis=1) @ np.log(_K)))
-        nu = math.exp(float(weight.sum(axis=0) @ np.log(_NU)))
-        n = int(keep.sum())
+        k, nu = _means(self._posterior if own < 0 else self._posterior - self._by_building[own])
         scores = None
         if n >= CONFORMAL_LEAST:
-            scores = np.sort(np.abs(self.r[keep]) / np.hypot(self.s[keep], k * self.tau[keep]))
+            others = self._by_score[self.building[self._by_score] != own]
+            r, s, tau = self.r[others], self.s[others], self.tau[others]
+            scores = np.sqrt(np.sort(r**2 / (s**2 + (k * tau) ** 2), kind="stable"))
         return OwnDrift(k, nu, n, buildings, scores)
 
+    def half_widths(self, confidences: Sequence[float]) -> np.ndarray:
+        """Half-width of each trial by every other building's trials, (trials, confidences)."""
+        half = np.empty((len(self.r), len(confidences)))
+        for name, i in self.names.items():
+            at, own = self.building == i, self.without(name)
+            size = np.hypot(self.s[at], self.tau[at] * (own.factor if own else 1.0))
+            for j, confidence in enumerate(confidences):
+                if own is not None:
+                    quantile = own.quantile(confidence)
+                else:
+                    quantile = [student_quantile(confidence, nu) for nu in self.nu[at]]
+                half[at, j] = size * quantile
+        return half
 
-def _log_likelihood(r: np.ndarray, s: np.ndarray, tau: np.ndarray) -> np.ndarray:
-    """Student log-likelihood of each trial, (trials, k, ν)."""
+
+def _means(posterior: np.ndarray) -> tuple[float, float]:
+    """Posterior means of k and ν, of their logarithms; `posterior`: logarithm, (k, ν)."""
+    weight = np.exp(posterior - posterior.max())
+    weight /= weight.sum()
+    k, nu = weight.sum(axis=1) @ _LOG_K, weight.sum(axis=0) @ _LOG_NU
+    return math.exp(float(k)), math.exp(float(nu))
+
+
+def _log_likelihood(evidence: _Evidence, building: int) -> np.ndarray:
+    """Student log-likelihood of one building's trials, (k, ν)."""
     from scipy.special import gammaln
 
-    scale = np.hypot(s[:, None], _K[None, :] * tau[:, None])
-    square = (r[:, None] / scale)[:, :, None] ** 2
+    at = evidence.building == building
+    r2, s2, tau2 = (v[at, None] ** 2 for v in (evidence.r, evidence.s, evidence.tau))
+    scale2 = s2 + _K**2 * tau2
+    tails = np.log(1 + (r2 / scale2)[:, :, None] / _NU).sum(axis=0)
     constant = gammaln((_NU + 1) / 2) - gammaln(_NU / 2) - 0.5 * np.log(math.pi * _NU)
-    return constant - np.log(scale)[:, :, None] - (_NU + 1) / 2 * np.log1p(square / _NU)
-
-
-def _half_width(trial: Trial, own: OwnDrift | None, confidence: float) -> float:
-    factor = own.factor if own else 1.0
-    q = own.quantile(confidence) if own else student_quantile(confidence, trial.nu)
-    return q * math.hypot(trial.model, factor * trial.drift)
+    level = 0.5 * np.log(scale2).sum(axis=0)
+    return len(r2) * constant - level[:, None] - (_NU + 1) / 2 * tails
 
 
 def trials_of_site(

@@ -104,7 +104,7 @@ class Context:
     own: Mapping[Kind, OwnDrift] = field(default_factory=dict)
     """Drift measured on the portfolio's other buildings; nothing where they are too few."""
     false_savings: Mapping[Kind, np.ndarray] = field(default_factory=dict)
-    """Of other buildings' placebo trials."""
+    """Of other buildings' placebo trials, from the smallest."""
     buildings: Mapping[Kind, int] = field(default_factory=dict)
     applied: Mapping[str, Applied] = field(default_factory=dict)
     """The comparison group, by claim."""
@@ -131,7 +131,7 @@ class Context:
                 "share": as_large / n,
                 "fraction": fraction,
                 "words": words,
-                "false_savings": [{"fraction": float(f)} for f in np.sort(false)[ranks]],
+                "false_savings": [{"fraction": float(f)} for f in false[ranks]],
             }
         }
 
@@ -157,9 +157,7 @@ class PortfolioContext:
             drift = self.placebo.own_drift(carrier, key)
             if drift is not None:
                 own[kind] = drift
-            others = [t for t in self.placebo.of_kind(kind).trials if t.building != key]
-            false[kind] = np.array([t.false_saving for t in others])
-            buildings[kind] = len({t.building for t in others})
+            false[kind], buildings[kind] = self.placebo.of_kind(kind).false_savings(key)
         return Context(
             prior=self.prior,
             own=own,
@@ -274,8 +272,7 @@ def learn(prior: Prior, summaries: Mapping[str, Summary]) -> PortfolioContext:
                 companion, number = math.nan, 0
                 lengths = [end - start for start, end in (span.before, span.after)]
                 if verdict.adopted and min(lengths) >= MONTHS_LEAST and key in shapes:
-                    companion, number = controls.companion(
-                        key, shapes[key], span.before, span.after
-                    )
+                    nearest = controls.nearest(key, shapes[key])
+                    companion, number = controls.companion(nearest, span.before, span.after)
                 claims.setdefault(key, {})[span.claim] = (carrier, companion, number)
     return PortfolioContext(prior=prior, placebo=whole, contrasts=contrasts, claims=claims)
