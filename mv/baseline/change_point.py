@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from mv.baseline.family import FAMILIES, Family, Tried
+from mv.baseline.family import FAMILIES, Family, Tried, tried
 from mv.baseline.fit import DEGREES_LEAST, Fit, Sample, solve
 from mv.baseline.search import ChangePointSearch
 from mv.baseline.terms import LinearTerms
@@ -192,17 +192,13 @@ def candidates(
         search = search_of(sample, terms, least=least, signs=True)
     except ModelError as error:
         return [Tried(form, None, str(error)) for form in forms]
-    out: list[Tried] = []
-    for form in forms:
-        try:
-            fit = fit_change_point(
-                sample, form, terms, signs=True, least=least, unit=unit, search=search
-            )
-        except ModelError as error:
-            out.append(Tried(form, None, str(error)))
-        else:
-            out.append(Tried(form, fit))
-    return out
+
+    def fit(form: str) -> Fit:
+        return fit_change_point(
+            sample, form, terms, signs=True, least=least, unit=unit, search=search
+        )
+
+    return tried(forms, fit)
 
 
 FAMILIES.add(

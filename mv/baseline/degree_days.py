@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.degree_day_search import DegreeDaySearch
-from mv.baseline.family import FAMILIES, Family, Tried
+from mv.baseline.family import FAMILIES, Family, Tried, tried
 from mv.baseline.fit import DEGREES_LEAST, Fit, Sample, solve
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
@@ -168,15 +168,11 @@ def candidates(
         search = search_of(sample, terms)
     except ModelError as error:
         return [Tried(form, None, str(error)) for form in forms]
-    out = []
-    for form in forms:
-        try:
-            fit = fit_degree_days(sample, form, terms, signs=True, unit=unit, search=search)
-        except ModelError as error:
-            out.append(Tried(form, None, str(error)))
-        else:
-            out.append(Tried(form, fit))
-    return out
+
+    def fit(form: str) -> Fit:
+        return fit_degree_days(sample, form, terms, signs=True, unit=unit, search=search)
+
+    return tried(forms, fit)
 
 
 FAMILIES.add(

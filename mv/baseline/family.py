@@ -7,12 +7,13 @@ new file.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from mv.baseline.fit import Fit, Sample
 from mv.baseline.terms import LinearTerms
+from mv.findings import ModelError
 from mv.registry import Registry
 
 
@@ -44,6 +45,17 @@ class Family:
     and `least` rows beyond a change point; None where the family gives no official baseline."""
     costly: tuple[str, ...] = ()
     """Forms that are tried only with the kinds of day that lead among the others."""
+
+
+def tried(forms: Sequence[str], fit: Callable[[str], Fit]) -> list[Tried]:
+    """Every form fitted, or why it could not be: `fit(form)` says so with a ModelError."""
+    out = []
+    for form in forms:
+        try:
+            out.append(Tried(form, fit(form)))
+        except ModelError as error:
+            out.append(Tried(form, None, str(error)))
+    return out
 
 
 FAMILIES: Registry[Family] = Registry("baseline family", "mv.baseline")
