@@ -62,7 +62,7 @@ class Hinges:
 
     def columns(self, rows: pd.DataFrame) -> np.ndarray:
         """Columns of rows by their mean temperature, shape (rows, k)."""
-        return self.at(rows["temperature"].to_numpy(dtype=float))
+        return self.at(np.asarray(rows["temperature"], dtype=float))
 
     def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
         """Columns at these temperatures, shape (len, k)."""

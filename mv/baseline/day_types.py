@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import moments_of, used
 
 TYPES_MOST = 4
@@ -37,15 +37,15 @@ class DayTypes:
     operating: tuple[float, ...]
     """Share of operating days in each type."""
 
-    def of(self, rows: pd.DataFrame) -> np.ndarray:
+    def of(self, rows: Rows) -> np.ndarray:
         """Type of each day, shape (rows,)."""
         return np.asarray(self.code)[cells_of(rows)]
 
 
-def cells_of(rows: pd.DataFrame) -> np.ndarray:
+def cells_of(rows: Rows) -> np.ndarray:
     """Cell of each day: weekday, plus 7 where it is no operating day; shape (rows,)."""
     days = moments_of(rows).astype("datetime64[D]").astype(np.int64)
-    operating = rows["operating"].to_numpy(dtype=float) > 0.5
+    operating = np.asarray(rows["operating"], dtype=float) > 0.5
     return (days + 3) % 7 + np.where(operating, 0, 7)
 
 
@@ -72,7 +72,7 @@ def find_day_types(cells: np.ndarray, use: np.ndarray) -> list[DayTypes]:
     return found
 
 
-def operating_day_effect(fit, baseline: pd.DataFrame, reporting: pd.DataFrame) -> float | None:
+def operating_day_effect(fit, baseline: Rows, reporting: Rows) -> float | None:
     """What the adjustment for operating days is worth in the adjusted baseline.
 
     The model at reporting conditions, less the same model at the same temperatures with the
@@ -87,10 +87,10 @@ def operating_day_effect(fit, baseline: pd.DataFrame, reporting: pd.DataFrame) -
     if fit.terms.days == "none":
         return None
     before, after = used(baseline), used(reporting)
-    weight = before["weight"].to_numpy(dtype=float)
+    weight = np.asarray(before["weight"], dtype=float)
     mix = weight @ fit.terms.day_columns(before) / weight.sum()
-    share = float(weight @ before["operating"].to_numpy(dtype=float) / weight.sum())
-    days = after["weight"].to_numpy(dtype=float)
+    share = float(weight @ np.asarray(before["operating"], dtype=float) / weight.sum())
+    days = np.asarray(after["weight"], dtype=float)
     usual = fit.design(after.assign(operating=share), days=mix) @ fit.coefficients
     return float(days @ (fit.predict(after) - usual))
 

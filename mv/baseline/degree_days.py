@@ -83,11 +83,11 @@ def temperatures_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndar
     Raises ModelError for bills that have neither.
     """
     if "daily_temperatures" in rows.columns:
-        pieces = rows["daily_temperatures"].to_list()
+        pieces = list(rows["daily_temperatures"])
         count = np.array([len(piece) for piece in pieces])
         flat = np.concatenate(pieces) if pieces else np.empty(0)
         return flat, np.cumsum(count) - count, count
-    if "temperature_daily" in rows.attrs:
+    if "temperature_daily" in getattr(rows, "attrs", ()):
         daily = rows.attrs["temperature_daily"]
         starts = rows["start"].to_numpy().astype("datetime64[D]")
         ends = rows["end"].to_numpy().astype("datetime64[D]")
@@ -100,7 +100,7 @@ def temperatures_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndar
         return flat, np.cumsum(count) - count, count
     if "end" in rows.columns:
         raise ModelError("degree days of bills need the temperature of each of their days")
-    t = rows["temperature"].to_numpy(dtype=float)
+    t = np.asarray(rows["temperature"], dtype=float)
     return t, np.arange(len(t)), np.ones(len(t), dtype=int)
 
 

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.readings.clock import offsets_of
 
 USED = "used"
@@ -241,7 +242,7 @@ def hourly_rows(
     )
 
 
-def used(rows: pd.DataFrame) -> pd.DataFrame:
+def used(rows: Rows) -> Rows:
     """Rows that a model may see, in order of time."""
     if "status" in rows.columns:
         keep = is_used(rows)
@@ -249,13 +250,13 @@ def used(rows: pd.DataFrame) -> pd.DataFrame:
             rows = rows[keep]
     moments = moments_of(rows)
     if len(moments) > 1 and not (moments[1:] > moments[:-1]).all():
-        rows = rows.iloc[np.argsort(moments, kind="stable")]
+        rows = rows.take(np.argsort(moments, kind="stable"))
     return rows
 
 
-def is_used(rows: pd.DataFrame) -> np.ndarray:
+def is_used(rows: Rows) -> np.ndarray:
     """Which rows have the status that lets a model see them, shape (rows,)."""
-    status = rows["status"].array
+    status = getattr(rows["status"], "array", rows["status"])
     if isinstance(status, pd.Categorical):
         return status.codes == status.categories.get_loc(USED)
     return np.asarray(status, dtype=object) == USED
@@ -267,11 +268,13 @@ def as_objects(values, index: pd.Index) -> pd.Series:
     return pd.Series(values, index=index, dtype=object)
 
 
-def moments_of(rows: pd.DataFrame) -> np.ndarray:
+def moments_of(rows: Rows) -> np.ndarray:
     """Start of each row as datetime64[s] on its own clock, shape (rows,)."""
     if "start" in rows.columns:
-        return rows["start"].to_numpy().astype("datetime64[s]")
+        return np.asarray(rows["start"]).astype("datetime64[s]")
     index = rows.index
+    if isinstance(index, np.ndarray) and index.dtype.kind == "M":
+        return index
     if isinstance(index, pd.DatetimeIndex):
         return (index if index.unit == "s" else index.as_unit("s")).asi8.view("datetime64[s]")
     return np.arange(len(rows)).astype("datetime64[s]")

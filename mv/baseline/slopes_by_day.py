@@ -54,7 +54,7 @@ class SlopesByDay:
     def columns(self, rows: pd.DataFrame) -> np.ndarray:
         """Columns of rows, shape (rows, k + sides)."""
         plain = self.plain.columns(rows)
-        return self._added(plain, rows["operating"].to_numpy(dtype=float)[:, None])
+        return self._added(plain, np.asarray(rows["operating"], dtype=float)[:, None])
 
     def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
         """Columns of days at these temperatures, shape (len, k + sides)."""

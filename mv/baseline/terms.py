@@ -109,4 +109,4 @@ class LinearTerms:
 def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
     if name not in rows.columns:
         raise ModelError(f"the rows have no column {name!r}, which the model needs")
-    return rows[name].to_numpy(dtype=float)
+    return np.asarray(rows[name], dtype=float)

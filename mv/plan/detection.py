@@ -33,7 +33,7 @@ import pandas as pd
 from mv.plan.expected import expected_rows, first_months, months_after
 from mv.savings.avoided import row_days
 from mv.savings.drift import Calm, Prior, judge_calm
-from mv.savings.model_variance import mean_response_part
+from mv.savings.model_variance import mean_response_part, summed
 from mv.savings.quantiles import student_quantile
 from mv.savings.uncertainty import SavingsUncertainty, interval
 from mv.verify.conditions import NormalYear
@@ -251,7 +251,7 @@ def _second_year(
     Twice the rows halve the variance of the coefficients; the scatter of the months to come and
     the drift stay as they are.
     """
-    own = mean_response_part(outlook.fit, outlook.baseline, rows, outlook.granularity)
+    own = mean_response_part(summed(outlook.fit, outlook.baseline, rows, outlook.granularity))
     model = math.sqrt(max(how.model_part**2 - own**2 / 2, 0.0))
     half = how.quantile * math.hypot(model, how.drift_part)
     return half / planned.adjusted_baseline if planned.adjusted_baseline > 0 else math.inf

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
+from mv.baseline.columns import Rows
 from mv.baseline.rows import as_objects
 from mv.portfolio.schema import Event, Retrofit
 
@@ -89,14 +90,14 @@ def window_of(
     )
 
 
-def spans_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def spans_of(rows: Rows) -> tuple[np.ndarray, np.ndarray]:
     """Start and exclusive end of each row, datetime64[D]."""
     if "end" in rows:
         return (
-            rows["start"].to_numpy().astype("datetime64[D]"),
-            rows["end"].to_numpy().astype("datetime64[D]"),
+            np.asarray(rows["start"]).astype("datetime64[D]"),
+            np.asarray(rows["end"]).astype("datetime64[D]"),
         )
-    starts = rows.index.to_numpy().astype("datetime64[D]")
+    starts = np.asarray(rows.index).astype("datetime64[D]")
     return starts, starts + 1
 
 
@@ -143,13 +144,13 @@ def apply_events(
     return rows
 
 
-def is_period(rows: pd.DataFrame, name: str) -> np.ndarray:
+def is_period(rows: Rows, name: str) -> np.ndarray:
     """Which rows belong to a period, shape (rows,)."""
-    return rows["period"].to_numpy(dtype=object) == name
+    return np.asarray(rows["period"], dtype=object) == name
 
 
-def with_adjustment(rows: pd.DataFrame) -> pd.DataFrame:
+def with_adjustment(rows: Rows) -> Rows:
     """Rows whose energy is what it would have been without the declared events."""
-    if not rows["adjustment"].to_numpy(float).any():
+    if not np.asarray(rows["adjustment"], float).any():
         return rows
     return rows.assign(energy=rows["energy"] - rows["adjustment"])

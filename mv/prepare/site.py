@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
+from mv.baseline.columns import Rows
 from mv.baseline.drivers import driver_series
 from mv.baseline.rows import as_objects, bill_rows, daily_rows, is_used
 from mv.findings import Finding, ReadingsError
@@ -60,7 +61,7 @@ class PreparedCarrier:
     interval: pd.DataFrame | None = None
     """Sum of the meters: UTC start, energy, flag."""
     step_seconds: int | None = None
-    rows: pd.DataFrame | None = None
+    rows: Rows | None = None
     """Daily or bill rows of the whole history, with `period` and `adjustment` (energy per day
     that a declared event added)."""
     events: tuple[Event, ...] = ()
@@ -75,7 +76,7 @@ class PreparedCarrier:
     """Whether no earlier works touched the same meters."""
     findings: tuple[Finding, ...] = ()
 
-    def period(self, name: str) -> pd.DataFrame:
+    def period(self, name: str) -> Rows:
         """Usable rows of one period, declared adjustments taken off the energy."""
         rows = self.rows[is_period(self.rows, name) & is_used(self.rows)]
         return with_adjustment(rows)

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.findings import ModelError
 
@@ -43,7 +44,7 @@ class Avoided:
     """Used rows."""
     days: float
     """Days that the used rows cover."""
-    index: pd.Index
+    index: pd.Index | np.ndarray
     modelled_rows: np.ndarray
     """Adjusted baseline per used row, energy (rows,)."""
     measured_rows: np.ndarray
@@ -57,12 +58,13 @@ class Avoided:
 
 def avoided_energy(
     fit,
-    baseline_rows: pd.DataFrame,
-    reporting_rows: pd.DataFrame,
+    baseline_rows: Rows,
+    reporting_rows: Rows,
     *,
     adjustment: float = 0.0,
     adjustment_se: float = 0.0,
     level_correction: float = 0.0,
+    modelled: np.ndarray | None = None,
 ) -> Avoided:
     """Sum adjusted baseline and measured use over the used rows of the reporting period.
 
@@ -74,6 +76,7 @@ def avoided_energy(
     reporting_rows : rows of the reporting period, all of them; those with status "used" count.
     adjustment, adjustment_se : non-routine adjustment and its standard error, energy.
     level_correction : energy a day added to the model.
+    modelled : what the model says of the used rows, where it is at hand, (m,).
 
     Raises ModelError where no row can be used or both tables are not of one kind.
     """
@@ -83,9 +86,9 @@ def avoided_energy(
     if len(rows) == 0:
         raise ModelError("no row of the reporting period can be used")
     days = row_days(rows)
-    modelled = np.asarray(fit.predict(rows), dtype=float) + level_correction
-    modelled_rows = modelled * days
-    measured_rows = rows["energy"].to_numpy(dtype=float) * days
+    modelled = np.asarray(fit.predict(rows) if modelled is None else modelled, dtype=float)
+    modelled_rows = (modelled + level_correction) * days
+    measured_rows = np.asarray(rows["energy"], dtype=float) * days
     adjusted, measured = float(modelled_rows.sum()), float(measured_rows.sum())
     if not np.isfinite(adjusted) or not np.isfinite(measured):
         raise ModelError("a used row of the reporting period has no energy or no temperature")
@@ -105,10 +108,10 @@ def avoided_energy(
     )
 
 
-def row_days(rows: pd.DataFrame) -> np.ndarray:
+def row_days(rows: Rows) -> np.ndarray:
     """Days (or hours, for rows of hours) that a row's `energy` is to be multiplied with, (m,)."""
     if "days" in rows.columns:
-        return rows["days"].to_numpy(dtype=float)
+        return np.asarray(rows["days"], dtype=float)
     return np.ones(len(rows))
 
 

@@ -30,6 +30,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.findings import Finding, FolderError, ModelError
 
@@ -227,24 +228,23 @@ def horizon_factor(
     return max(1.0, math.sqrt(here / there))
 
 
-def ends_in_autumn(baseline_rows: pd.DataFrame) -> bool:
+def ends_in_autumn(baseline_rows: Rows) -> bool:
     """Whether the baseline's last used day lies in autumn, told by the site's own temperatures."""
     rows = used(baseline_rows)
     start, end = row_spans(rows)
-    last = pd.Timestamp((end[-1] - 1) * 86400, unit="s")
-    months = pd.DatetimeIndex(pd.to_datetime((start + end) / 2 * 86400, unit="s")).month.to_numpy()
-    temperature = rows["temperature"].to_numpy(dtype=float)
+    months = _month_of((start + end) / 2)
+    temperature = np.asarray(rows["temperature"], dtype=float)
     summer, winter = np.isin(months, (6, 7, 8)), np.isin(months, (12, 1, 2))
     if not summer.any() or not winter.any():
         return False
     swing = float(np.nanmean(temperature[summer]) - np.nanmean(temperature[winter]))
     if not abs(swing) >= SEASONAL_SWING:
         return False
-    return last.month in AUTUMN["north" if swing > 0 else "south"]
+    return int(_month_of(end[-1] - 1)) in AUTUMN["north" if swing > 0 else "south"]
 
 
 def recency_level(
-    fit, baseline_rows: pd.DataFrame, carrier: str, weight: np.ndarray | None = None
+    fit, baseline_rows: Rows, carrier: str, weight: np.ndarray | None = None
 ) -> float:
     """Correction of the model's level by its latest residuals, energy a day.
 
@@ -261,7 +261,7 @@ def recency_level(
     return float(RECENCY_SHARE * (weight @ residuals) / weight.sum())
 
 
-def recency_weights(rows: pd.DataFrame) -> np.ndarray:
+def recency_weights(rows: Rows) -> np.ndarray:
     """Weights of the rows in the level correction, (n,): the integral of what halves every 45 days
     over each row's span, so that a bill weighs as its days would."""
     start, end = row_spans(rows)
@@ -279,7 +279,7 @@ class Calm:
     words: str
 
 
-def judge_calm(fit, baseline_rows: pd.DataFrame, carrier: str, granularity: Granularity) -> Calm:
+def judge_calm(fit, baseline_rows: Rows, carrier: str, granularity: Granularity) -> Calm:
     """Judge whether the baseline year is calm: no level shift, little scatter, few days missing.
 
     The prior's calm sites were chosen on daily data, so a site with bills alone is never calm.
@@ -289,7 +289,7 @@ def judge_calm(fit, baseline_rows: pd.DataFrame, carrier: str, granularity: Gran
         return Calm(False, None, "bills are too few to tell a calm year")
     rows = _rows_of_fit(fit, baseline_rows)
     residuals = np.asarray(fit.residuals, dtype=float)
-    mean = float(rows["energy"].mean())
+    mean = float(np.mean(np.asarray(rows["energy"], dtype=float)))
     if not mean > 0:
         return Calm(False, None, "mean use is not above zero")
     day = np.floor(row_spans(rows)[0]).astype(int)
@@ -309,7 +309,7 @@ def judge_calm(fit, baseline_rows: pd.DataFrame, carrier: str, granularity: Gran
     return Calm(not doubts, shift, words)
 
 
-def row_spans(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def row_spans(rows: Rows) -> tuple[np.ndarray, np.ndarray]:
     """Start and end of each row, in days since 1970 (rows of days, hours or bills)."""
     if "start" in rows.columns and "end" in rows.columns:
         return _epoch_days(rows["start"]), _epoch_days(rows["end"])
@@ -319,11 +319,19 @@ def row_spans(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _epoch_days(times) -> np.ndarray:
+    if isinstance(times, np.ndarray):
+        return times.astype("datetime64[s]").astype(np.int64) / 86400.0
     times = pd.DatetimeIndex(times)  # of an index with a zone the integers are UTC
     return (times if times.unit == "s" else times.as_unit("s")).asi8 / 86400.0
 
 
-def _rows_of_fit(fit, baseline_rows: pd.DataFrame) -> pd.DataFrame:
+def _month_of(epoch_days: np.ndarray) -> np.ndarray:
+    """Month of the year, January 1, of days since 1970."""
+    days = np.floor(epoch_days).astype("datetime64[D]")
+    return days.astype("datetime64[M]").astype(int) % 12 + 1
+
+
+def _rows_of_fit(fit, baseline_rows: Rows) -> Rows:
     rows = used(baseline_rows)
     if len(rows) != len(fit.residuals):
         raise ModelError(

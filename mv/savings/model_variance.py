@@ -11,10 +11,11 @@ times their days, a_t = w_t x_t'(X'WX)⁻¹g (Newey & West 1987 for the kernel).
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.findings import ModelError
 from mv.savings.avoided import row_days
 from mv.savings.drift import Granularity, row_spans
@@ -39,52 +40,90 @@ def newey_west(values: np.ndarray, position: np.ndarray, lags: int) -> float:
     return float(moving @ moving) / (lags + 1)
 
 
-def model_part(
-    fit, baseline_rows: pd.DataFrame, reporting_rows: pd.DataFrame, granularity: Granularity
-) -> tuple[float, float]:
-    """Standard deviation s of the modelled sum less the measured one, and n − p.
+@dataclass(frozen=True)
+class Summed:
+    """A model's sum over some rows, as its variances see it."""
 
-    Rows are used rows.  Returns energy and residual degrees of freedom.
+    x: np.ndarray
+    """Design of the used baseline rows, (n, p)."""
+    residuals: np.ndarray
+    weight: np.ndarray
+    """Of the baseline rows, (n,)."""
+    position: np.ndarray
+    """Of the baseline rows on their regular grid, (n,)."""
+    lags: int
+    degrees: int
+    """n − p, change points among the parameters."""
+    g: np.ndarray
+    """Σ days·x over the rows of the sum, (p,)."""
+    days: float
+    """That those rows cover."""
+    solved: np.ndarray
+    """(X'WX)⁻¹g, (p,)."""
+
+
+def summed(
+    fit,
+    baseline_rows: Rows,
+    rows: Rows,
+    granularity: Granularity,
+    design: np.ndarray | None = None,
+) -> Summed:
+    """Prepare the variances of a model's sum over `rows`; all rows are used rows.
+
+    `design`: of the rows, where it is at hand.  ModelError where model and baseline don't match.
     """
     x, residuals, weight = fit_rows(fit, baseline_rows)
-    n, degrees = len(residuals), residual_degrees(fit, len(residuals))
-    g, days = sum_row(fit, reporting_rows)
-    total = weight * residuals
-    a_e = (x @ solve(x, weight, g)) * total
-    place = _grid_position(baseline_rows, granularity)
-    lags = NEWEY_WEST_LAGS[granularity]
-    rows = days.sum() / weight.mean()
-    variance = (
-        newey_west(a_e, place, lags) * n / degrees + rows * newey_west(total, place, lags) / degrees
+    g, days = sum_row(fit, rows, design)
+    return Summed(
+        x=x,
+        residuals=residuals,
+        weight=weight,
+        position=_grid_position(baseline_rows, granularity),
+        lags=NEWEY_WEST_LAGS[granularity],
+        degrees=residual_degrees(fit, len(residuals)),
+        g=g,
+        days=float(days.sum()),
+        solved=solve(x, weight, g),
     )
-    return math.sqrt(variance), float(degrees)
 
 
-def mean_response_part(
-    fit, baseline_rows: pd.DataFrame, rows: pd.DataFrame, granularity: Granularity
-) -> float:
+def model_part(of: Summed) -> float:
+    """Standard deviation s of the modelled sum less the measured one, energy."""
+    fresh = newey_west(of.weight * of.residuals, of.position, of.lags) / of.degrees
+    return math.sqrt(_response_variance(of) + of.days / of.weight.mean() * fresh)
+
+
+def mean_response_part(of: Summed) -> float:
     """Standard deviation of the modelled sum alone, without new residuals (normal conditions)."""
-    x, residuals, weight = fit_rows(fit, baseline_rows)
-    n, degrees = len(residuals), residual_degrees(fit, len(residuals))
-    a_e = (x @ solve(x, weight, sum_row(fit, rows)[0])) * weight * residuals
-    place = _grid_position(baseline_rows, granularity)
-    return math.sqrt(newey_west(a_e, place, NEWEY_WEST_LAGS[granularity]) * n / degrees)
+    return math.sqrt(_response_variance(of))
 
 
-def fit_rows(fit, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Design, residuals and weights of the used baseline rows; ModelError if they don't match."""
+def _response_variance(of: Summed) -> float:
+    a_e = (of.x @ of.solved) * of.weight * of.residuals
+    return newey_west(a_e, of.position, of.lags) * len(of.residuals) / of.degrees
+
+
+def fit_rows(fit, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Design, residuals and weights of the used baseline rows; ModelError if they don't match.
+
+    A model that has kept the design of its rows is asked for that.
+    """
     residuals = np.asarray(fit.residuals, dtype=float)
     if len(rows) != len(residuals):
         raise ModelError(
             f"the model was fitted on {len(residuals)} rows, the baseline has {len(rows)} used"
         )
-    return np.asarray(fit.design(rows), dtype=float), residuals, row_days(rows)
+    x = getattr(fit, "x", None)
+    x = np.asarray(fit.design(rows) if x is None else x, dtype=float)
+    return x, residuals, row_days(rows)
 
 
-def sum_row(fit, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """g = Σ days·x over rows, and the rows' days."""
+def sum_row(fit, rows: Rows, design: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """g = Σ days·x over rows, and the rows' days; `design`: of the rows, where it is at hand."""
     days = row_days(rows)
-    return days @ np.asarray(fit.design(rows), dtype=float), days
+    x = fit.design(rows) if design is None else design
+    return days @ np.asarray(x, dtype=float), days
 
 
 def solve(x: np.ndarray, weight: np.ndarray, g: np.ndarray) -> np.ndarray:
@@ -104,7 +143,7 @@ def residual_degrees(fit, n: int) -> int:
     return degrees
 
 
-def _grid_position(rows: pd.DataFrame, granularity: Granularity) -> np.ndarray:
+def _grid_position(rows: Rows, granularity: Granularity) -> np.ndarray:
     if granularity == "bills":
         return np.arange(len(rows))
     per_day = 24 if granularity == "hourly" else 1

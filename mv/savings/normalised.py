@@ -20,11 +20,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Columns, Rows
+from mv.baseline.rows import USED
 from mv.findings import ModelError
 from mv.quantity import Interval, around
 from mv.savings.avoided import row_days
 from mv.savings.drift import Granularity
-from mv.savings.model_variance import mean_response_part
+from mv.savings.model_variance import mean_response_part, summed
 from mv.savings.uncertainty import SavingsUncertainty
 
 UNMEASURED_SPREAD = 0.25
@@ -32,6 +34,9 @@ UNMEASURED_SPREAD = 0.25
 those that were (convention of this package, no source)."""
 
 YEAR_DAYS = 365
+FEBRUARY = 1
+DAYS_BEFORE = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
+"""Days of a common year before each month."""
 
 
 @dataclass(frozen=True)
@@ -50,9 +55,7 @@ class AnnualSavings:
     days: float
 
 
-def normal_rows(
-    temperature: pd.Series, operating: pd.Series, granularity: Granularity
-) -> pd.DataFrame:
+def normal_rows(temperature: pd.Series, operating: pd.Series, granularity: Granularity) -> Columns:
     """Rows of a normal year, as models take them: 365 days, or twelve calendar months for bills.
 
     Parameters
@@ -63,54 +66,53 @@ def normal_rows(
 
     Raises ModelError where either is not a whole year.
     """
-    dates = pd.DatetimeIndex(operating.index)
-    day = dates.day_of_year.to_numpy() - (dates.is_leap_year & (dates.day_of_year > 59)).astype(int)
-    keep = ~((dates.month == 2) & (dates.day == 29))
-    dates, day, work = dates[keep], day[keep], operating.to_numpy(dtype=float)[keep]
+    dates, work = operating.index.to_numpy().astype("datetime64[D]"), operating.to_numpy(float)
+    month = dates.astype("datetime64[M]")
+    of_month = (dates - month).astype(int)
+    month = month.astype(int) % 12
+    keep = (month != FEBRUARY) | (of_month < 28)
+    dates, work, month, of_month = dates[keep], work[keep], month[keep], of_month[keep]
+    day = DAYS_BEFORE[month] + of_month
     if len(dates) != YEAR_DAYS or len(np.unique(day)) != YEAR_DAYS:
         raise ModelError(f"a normal year needs 365 consecutive days, found {len(dates)}")
-    if len(temperature) < YEAR_DAYS or temperature.iloc[:YEAR_DAYS].isna().any():
+    known = temperature.to_numpy(float)[:YEAR_DAYS]
+    if len(known) < YEAR_DAYS or not np.isfinite(known).all():
         raise ModelError("normal temperatures must be given for each of 365 days")
-    degrees = temperature.to_numpy(dtype=float)[day - 1]
-    daily = pd.DataFrame(
-        {
+    degrees = known[day]
+    if granularity != "bills":
+        columns = {
             "temperature": degrees,
             "operating": work,
             "day_type": np.where(work > 0, 0, 1).astype(np.int8),
-            "weight": 1.0,
-            "status": "used",
-        },
-        index=dates.rename("date"),
-    )
-    if granularity != "bills":
-        return daily
-    month = dates.month.to_numpy() - 1
-    days = np.bincount(month, minlength=12).astype(float)
-    first = np.array([dates[month == m].min() for m in range(12)], dtype="datetime64[ns]")
-    bills = pd.DataFrame(
-        {
-            "start": first,
-            "end": first + days.astype("timedelta64[D]"),
-            "days": days,
-            "temperature": np.bincount(month, degrees, minlength=12) / days,
-            "operating": np.bincount(month, work, minlength=12) / days,
-            "weight": days,
-            "status": "used",
+            "weight": np.ones(YEAR_DAYS),
+            "status": np.full(YEAR_DAYS, USED, dtype=object),
         }
-    )
+        return Columns(dates.astype("datetime64[s]"), columns)
+    days = np.bincount(month, minlength=12).astype(float)
+    first = np.array([dates[month == m].min() for m in range(12)])
     pieces = np.empty(12, dtype=object)
     for m in range(12):
         pieces[m] = degrees[month == m]
-    bills["daily_temperatures"] = pieces
-    return bills.sort_values("start", ignore_index=True)
+    columns = {
+        "start": first,
+        "end": first + days.astype("timedelta64[D]"),
+        "days": days,
+        "temperature": np.bincount(month, degrees, minlength=12) / days,
+        "operating": np.bincount(month, work, minlength=12) / days,
+        "weight": days,
+        "status": np.full(12, USED, dtype=object),
+        "daily_temperatures": pieces,
+    }
+    order = np.argsort(first)
+    return Columns(np.arange(12), {name: values[order] for name, values in columns.items()})
 
 
 def both_models(
     baseline_fit,
-    baseline_rows: pd.DataFrame,
+    baseline_rows: Rows,
     reporting_fit,
-    reporting_rows: pd.DataFrame,
-    normal: pd.DataFrame,
+    reporting_rows: Rows,
+    normal: Rows,
     *,
     granularity: Granularity,
     uncertainty: SavingsUncertainty,
@@ -124,12 +126,11 @@ def both_models(
     confidence, quantile and τ are taken from it.
     """
     days = row_days(normal)
-    base = float(days @ (np.asarray(baseline_fit.predict(normal)) + level_correction))
-    after = float(days @ np.asarray(reporting_fit.predict(normal)))
-    s = math.hypot(
-        mean_response_part(baseline_fit, baseline_rows, normal, granularity),
-        mean_response_part(reporting_fit, reporting_rows, normal, granularity),
-    )
+    before = summed(baseline_fit, baseline_rows, normal, granularity)
+    later = summed(reporting_fit, reporting_rows, normal, granularity)
+    base = float(before.g @ baseline_fit.coefficients) + level_correction * before.days
+    after = float(later.g @ reporting_fit.coefficients)
+    s = math.hypot(mean_response_part(before), mean_response_part(later))
     half = uncertainty.quantile * math.hypot(s, uncertainty.drift_tau * base)
     value = base - after + adjustment_per_year
     method = (
@@ -151,7 +152,7 @@ def both_models(
 
 def saved_fraction(
     baseline_fit,
-    normal: pd.DataFrame,
+    normal: Rows,
     *,
     avoided: float,
     adjusted_baseline: float,

@@ -11,12 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
-from mv.savings.avoided import row_days
 from mv.savings.drift import RECENCY_SHARE, carrier_kind, recency_weights, row_spans
-from mv.savings.model_variance import solve
+from mv.savings.model_variance import fit_rows, solve
 
 HELD_BACK_DAYS = 61
 """Days foretold."""
@@ -40,7 +39,7 @@ class RecencyCheck:
         return abs(self.corrected) < abs(self.plain)
 
 
-def recency_check(fit, baseline_rows: pd.DataFrame, carrier: str) -> RecencyCheck | None:
+def recency_check(fit, baseline_rows: Rows, carrier: str) -> RecencyCheck | None:
     """Try the correction on the baseline's last two months.
 
     None where no correction is made (other carriers) or the baseline is too short for it.
@@ -50,11 +49,10 @@ def recency_check(fit, baseline_rows: pd.DataFrame, carrier: str) -> RecencyChec
     rows = used(baseline_rows)
     start, end = row_spans(rows)
     late = start >= end.max() - HELD_BACK_DAYS
-    weight = row_days(rows)
+    x, _, weight = fit_rows(fit, rows)
     if weight[~late].sum() < REST_DAYS_LEAST or not late.any():
         return None
-    x = np.asarray(fit.design(rows), dtype=float)
-    y = rows["energy"].to_numpy(dtype=float)
+    y = np.asarray(rows["energy"], dtype=float)
     early, w = x[~late], weight[~late]
     if len(early) <= int(fit.parameters):
         return None

@@ -10,10 +10,8 @@ from __future__ import annotations
 
 import math
 
-import pandas as pd
-
 from mv.savings.drift import Granularity
-from mv.savings.model_variance import fit_rows, residual_degrees, solve, sum_row
+from mv.savings.model_variance import Summed
 from mv.savings.quantiles import student_quantile
 
 GUIDELINE_14_FACTOR = 1.26
@@ -26,24 +24,18 @@ GUIDELINE_14_POLYNOMIAL: dict[str, tuple[float, float, float]] = {
 reporting.  There is none for hours: sum to days first."""
 
 
-def least_squares(
-    fit, baseline_rows: pd.DataFrame, reporting_rows: pd.DataFrame, confidence: float
-) -> float:
+def least_squares(of: Summed, confidence: float) -> float:
     """Half-width for independent residuals: t·s·√(m + g'(X'WX)⁻¹g), exact for least squares.
 
     For bills m is the number of reporting days, residuals being weighted by days.
     """
-    x, residuals, weight = fit_rows(fit, baseline_rows)
-    degrees = residual_degrees(fit, len(residuals))
-    g, days = sum_row(fit, reporting_rows)
-    scale = float(weight @ residuals**2) / degrees
-    variance = scale * (float(days.sum()) + float(g @ solve(x, weight, g)))
-    return student_quantile(confidence, degrees) * math.sqrt(variance)
+    scale = float(of.weight @ of.residuals**2) / of.degrees
+    variance = scale * (of.days + float(of.g @ of.solved))
+    return student_quantile(confidence, of.degrees) * math.sqrt(variance)
 
 
 def guideline_14(
     fit,
-    baseline_rows: pd.DataFrame,
     *,
     rows: int,
     adjusted_baseline: float,

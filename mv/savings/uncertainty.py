@@ -22,8 +22,9 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass, field
 
-import pandas as pd
+import numpy as np
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.savings.avoided import row_days
 from mv.savings.drift import (
@@ -40,7 +41,7 @@ from mv.savings.drift import (
     load_prior,
     recency_level,
 )
-from mv.savings.model_variance import model_part
+from mv.savings.model_variance import model_part, summed
 from mv.savings.pooled import portfolio_half_width
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.textbook import guideline_14, least_squares
@@ -111,8 +112,8 @@ class SavingsUncertainty:
 
 def interval(
     fit,
-    baseline_rows: pd.DataFrame,
-    reporting_rows: pd.DataFrame,
+    baseline_rows: Rows,
+    reporting_rows: Rows,
     *,
     carrier: str,
     granularity: Granularity,
@@ -128,6 +129,7 @@ def interval(
     level: Level | None = None,
     calm: Calm | None = None,
     own=None,
+    design: np.ndarray | None = None,
 ) -> SavingsUncertainty:
     """Make the official interval around one avoided energy.
 
@@ -142,6 +144,7 @@ def interval(
     calm : the judgement on the baseline year, where it was made before.
     own : drift of the portfolio's own placebo trial (`placebo.OwnDrift`), measured on other
         buildings; its factor, quantile and source take the prior's place.
+    design : of the used reporting rows, where it is at hand.
 
     Raises ModelError where rows and model don't fit together.
     """
@@ -156,10 +159,11 @@ def interval(
         gap_months=gap_months,
         level=level,
     )
-    autumn = AUTUMN_FACTOR if ends_in_autumn(baseline_rows) else 1.0
-    tau = drift.tau * horizon * autumn
     used_base, used_rep = used(baseline_rows), used(reporting_rows)
-    s, degrees = model_part(fit, used_base, used_rep, granularity)
+    autumn = AUTUMN_FACTOR if ends_in_autumn(used_base) else 1.0
+    tau = drift.tau * horizon * autumn
+    modelled = summed(fit, used_base, used_rep, granularity, design)
+    s, degrees = model_part(modelled), float(modelled.degrees)
     exposed = _exposed_energy(used_base, used_rep, adjusted_baseline, reporting_months)
 
     def half_width_at(level_of_confidence: float) -> tuple[float, float, float, float]:
@@ -190,7 +194,6 @@ def interval(
     )
     g14 = guideline_14(
         fit,
-        used_base,
         rows=len(used_rep),
         adjusted_baseline=adjusted_baseline,
         confidence=confidence,
@@ -208,7 +211,7 @@ def interval(
         drift_source=drift.source,
         parts=parts,
         guideline_14=g14,
-        least_squares=least_squares(fit, used_base, used_rep, confidence),
+        least_squares=least_squares(modelled, confidence),
         minimum_detectable_fraction=(
             half_width / adjusted_baseline if adjusted_baseline > 0 else None
         ),
@@ -228,7 +231,7 @@ def interval(
 
 
 def _exposed_energy(
-    baseline: pd.DataFrame, reporting: pd.DataFrame, adjusted_baseline: float, months: float
+    baseline: Rows, reporting: Rows, adjusted_baseline: float, months: float
 ) -> float:
     """Energy that the drift is a fraction of: the adjusted baseline; over less than a year at
     least the mean use of the baseline, because a gas meter's summer misfit is no fraction of a
@@ -236,7 +239,7 @@ def _exposed_energy(
     if months >= 11.5:
         return abs(adjusted_baseline)
     weight = row_days(baseline)
-    mean = float(weight @ baseline["energy"].to_numpy(dtype=float)) / weight.sum()
+    mean = float(weight @ np.asarray(baseline["energy"], dtype=float)) / weight.sum()
     return max(abs(adjusted_baseline), abs(mean) * float(row_days(reporting).sum()))
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 
 from mv import units
+from mv.baseline.columns import Columns
 from mv.baseline.rows import is_used
 from mv.findings import ModelError
 from mv.money.account import Account, site_money
@@ -17,7 +17,7 @@ from mv.money.bridges_of_site import BillYears
 from mv.money.cost_saving import Priced, cost_saving
 from mv.money.load import Load, bill_load, daily_load
 from mv.money.promised import promised_money
-from mv.prepare import PreparedCarrier
+from mv.prepare import PreparedCarrier, spans_of
 from mv.results import CarrierResult
 from mv.savings.avoided import row_days
 from mv.verify.carrier import Concluded
@@ -43,8 +43,7 @@ def site_account(
     `beside`: other carriers over the same periods; they are priced apart and enter no payback.
     """
     description, result = draft.description, concluded.result
-    holidays = sorted(draft.calendar.holidays) if draft.calendar else []
-    holidays = np.array(holidays, dtype="datetime64[D]")
+    holidays = draft.holidays
     others = [_priced(draft, *pair) for pair in beside]
     account = site_money(
         settings=description.settings,
@@ -148,13 +147,10 @@ def _billed(prepared: PreparedCarrier) -> Billed | None:
     if prepared.kind != "bills" or "cost" not in rows:
         return None
     rows = rows[is_used(rows)]
-    cost = rows["cost"].to_numpy(float)
+    cost = rows["cost"]
     if not np.isfinite(cost).any():
         return None
-    load = bill_load(
-        rows["start"].to_numpy(), rows["end"].to_numpy(), rows["total"].to_numpy(float)
-    )
-    return Billed(load=load, cost=cost)
+    return Billed(load=bill_load(rows["start"], rows["end"], rows["total"]), cost=cost)
 
 
 def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> BillYears | None:
@@ -189,29 +185,23 @@ def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> 
     )
 
 
-def _first(rows: pd.DataFrame) -> np.datetime64:
-    start = rows["start"].iloc[0] if "start" in rows else rows.index[0]
-    return np.datetime64(start, "D")
+def _first(rows: Columns) -> np.datetime64:
+    return spans_of(rows)[0][0]
 
 
-def _year(prepared: PreparedCarrier, end: np.datetime64) -> pd.DataFrame | None:
+def _year(prepared: PreparedCarrier, end: np.datetime64) -> Columns | None:
     """Rows of the 365 days before `end` (exclusive), all usable but for a few; None else."""
     rows = prepared.rows
-    if "end" in rows:
-        starts = rows["start"].to_numpy().astype("datetime64[D]")
-        ends = rows["end"].to_numpy().astype("datetime64[D]")
-    else:
-        starts = rows.index.to_numpy().astype("datetime64[D]")
-        ends = starts + 1
+    starts, ends = spans_of(rows)
     middle = starts + (ends - starts) // 2
     year = rows[(middle >= end - YEAR_DAYS) & (ends <= end)]
-    year = year[np.isfinite(year["energy"].to_numpy(float)) & is_used(year)]
+    year = year[np.isfinite(year["energy"]) & is_used(year)]
     if abs(row_days(year).sum() - YEAR_DAYS) > YEAR_SLACK_DAYS:
         return None
     return year
 
 
-def _means(fits: Fits, rows: pd.DataFrame) -> tuple[float, float, float, float]:
+def _means(fits: Fits, rows: Columns) -> tuple[float, float, float, float]:
     """Mean modelled use a day if no day, and if every day, were an operating one; the share of
     operating days; days."""
     days = row_days(rows)
@@ -220,17 +210,17 @@ def _means(fits: Fits, rows: pd.DataFrame) -> tuple[float, float, float, float]:
         rows.assign(operating=float(work), day_type=np.int8(0 if work else 1)) for work in (0, 1)
     ]
     rest, work = (float(days @ fits.fit.predict(side)) / total for side in sides)
-    share = float(days @ rows["operating"].to_numpy(float)) / total
+    share = float(days @ rows["operating"]) / total
     return rest, work, share, float(total)
 
 
-def _events(rows: pd.DataFrame) -> float:
+def _events(rows: Columns) -> float:
     """Energy that declared events added over the rows."""
-    return float(row_days(rows) @ rows["adjustment"].to_numpy(float))
+    return float(row_days(rows) @ rows["adjustment"])
 
 
-def _load(rows: pd.DataFrame) -> Load:
-    energy = rows["energy"].to_numpy(float) * row_days(rows)
+def _load(rows: Columns) -> Load:
+    energy = rows["energy"] * row_days(rows)
     if "end" in rows:
-        return bill_load(rows["start"].to_numpy(), rows["end"].to_numpy(), energy)
+        return bill_load(rows["start"], rows["end"], energy)
     return daily_load(rows.index, energy)

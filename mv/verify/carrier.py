@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-import pandas as pd
-
+from mv.baseline.columns import Columns
 from mv.baseline.rows import DRIVER, is_used
 from mv.findings import Finding, ModelError
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period, with_adjustment
@@ -93,7 +92,7 @@ def conclude_carrier(
                 reason=reason,
                 remedy=remedy,
                 periods=_periods(prepared),
-                annual=_annual(None, None, estimated, prepared.unit, draft.normal),
+                annual=_annual(None, estimated, prepared.unit, draft.normal),
                 series=bare_series(carrier),
             )
         )
@@ -128,7 +127,7 @@ def conclude_carrier(
         comparison = applied.as_fields(plain, saving, per_day)
     annual = _annual_savings(draft.normal, prepared, fits, avoided, how, months)
     baseline_days = row_days(fits.baseline)
-    baseline_energy = float(fits.baseline["energy"].to_numpy(float) @ baseline_days)
+    baseline_energy = float(fits.baseline["energy"] @ baseline_days)
     result = CarrierResult(
         **base,
         verdict=verdict(saving.low, saving.high),
@@ -147,7 +146,7 @@ def conclude_carrier(
         cross_check=cross_check(carrier.hourly, saving, findings),
         acceptance=acceptance(draft, prepared, fits, how, avoided, estimated),
         uncertainty=from_mapping(Uncertainty, how.as_fields(prepared.unit)),
-        annual=_annual(annual, None, estimated, prepared.unit, draft.normal),
+        annual=_annual(annual, estimated, prepared.unit, draft.normal),
         demand=demand_of(carrier, how),
         extrapolation=extrapolation(fits, findings, settings.limits.extrapolation_share),
         placebo=placebo,
@@ -211,7 +210,7 @@ def _official(avoided: Avoided, how: SavingsUncertainty, unit: str) -> Interval:
     )
 
 
-def _period_rows(prepared: PreparedCarrier, name: str) -> pd.DataFrame:
+def _period_rows(prepared: PreparedCarrier, name: str) -> Columns:
     """All rows of a period, used or not, declared adjustments taken off."""
     return with_adjustment(prepared.rows[is_period(prepared.rows, name)])
 
@@ -278,19 +277,18 @@ def _annual_savings(
         return None
 
 
-def _with_usual_drivers(normal: pd.DataFrame, baseline: pd.DataFrame) -> pd.DataFrame:
+def _with_usual_drivers(normal: Columns, baseline: Columns) -> Columns:
     """The normal year with every driver at its mean of the baseline period."""
     names = [c for c in baseline.columns if c.startswith(DRIVER)]
     if not names:
         return normal
     days = row_days(baseline)
-    means = {c: float(days @ baseline[c].to_numpy(float)) / days.sum() for c in names}
+    means = {c: float(days @ baseline[c]) / days.sum() for c in names}
     return normal.assign(**means)
 
 
 def _annual(
     annual: AnnualSavings | None,
-    _unused: None,
     estimated: float | None,
     unit: str,
     normal: NormalYear | None,

@@ -8,10 +8,9 @@ import numpy as np
 
 from mv import lighting
 from mv.baseline.acceptance import judge
-from mv.baseline.day_types import operating_day_effect
 from mv.findings import Finding
 from mv.portfolio.schema import Retrofit
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.prepare import PreparedCarrier
 from mv.quantity import Derivation, Interval
 from mv.results import (
     Acceptance,
@@ -23,7 +22,7 @@ from mv.results import (
 from mv.savings.avoided import Avoided, row_days
 from mv.savings.recency import recency_check
 from mv.savings.uncertainty import SavingsUncertainty
-from mv.verify.draft import CarrierDraft, Draft
+from mv.verify.draft import Draft
 from mv.verify.fits import Fits, HourlyCheck, months_between
 
 CROSS_CHECK_SHARE = 0.5
@@ -122,7 +121,7 @@ def cross_check(
 
 def extrapolation(fits: Fits, findings: list[Finding], limit: float) -> float:
     """Share of reporting rows whose temperature the baseline never saw."""
-    t = fits.reporting["temperature"].to_numpy(float)
+    t = np.asarray(fits.reporting["temperature"], float)
     outside = (t < fits.fit.temperature_low) | (t > fits.fit.temperature_high)
     share = float(outside.mean()) if len(t) else 0.0
     if share > limit:
@@ -148,7 +147,6 @@ def acceptance(
 ) -> list[Acceptance]:
     """The acceptance table under the portfolio's profile."""
     window, settings = prepared.window, draft.description.settings
-    used = prepared.period(BASELINE)
     days = (window.baseline_end - window.baseline_start).days + 1
     rows = judge(
         settings.acceptance,
@@ -156,7 +154,7 @@ def acceptance(
         fit=fits.fit,
         baseline_months=months_between(window.baseline_start, window.baseline_end),
         reporting_months=months_between(window.reporting_start, window.reporting_end),
-        baseline_coverage=float(row_days(used).sum()) / max(days, 1),
+        baseline_coverage=float(row_days(fits.baseline).sum()) / max(days, 1),
         fractional_uncertainty=how.fractional,
         saving_over_error=(
             avoided.avoided / (how.fractional["0.68"] * abs(avoided.avoided))
@@ -172,37 +170,6 @@ def acceptance(
         granularity=fits.granularity,
     )
     return [Acceptance(**row) for row in rows]
-
-
-def operating_days_of(draft: Draft, main: CarrierDraft | None) -> OperatingDays | None:
-    """The calendar that the models used; `main` is the claimed carrier."""
-    calendar = draft.calendar
-    if calendar is None:
-        return None
-    effect, types, counts = None, [], {BASELINE: 0, REPORTING: 0}
-    if main is not None and main.prepared.window is not None:
-        window = main.prepared.window
-        spans = {
-            BASELINE: slice(str(window.baseline_start), str(window.baseline_end)),
-            REPORTING: slice(str(window.reporting_start), str(window.reporting_end)),
-        }
-        counts = {k: int(calendar.days["operating"].loc[s].sum()) for k, s in spans.items()}
-        if main.fits is not None:
-            effect = operating_day_effect(main.fits.fit, main.fits.baseline, main.fits.reporting)
-            types = list(main.fits.fit.terms.kinds())
-    country = draft.description.site.country
-    return OperatingDays(
-        week=calendar.week_words,
-        origin=calendar.origin,
-        words=calendar.words,
-        holidays=f"public holidays of {country}" if country else "none kept: no country is given",
-        operating_days_baseline=counts[BASELINE],
-        operating_days_reporting=counts[REPORTING],
-        exceptions=int((calendar.days["reason"] == "exception").sum()),
-        holiday_list=[f"{day} {name}" for day, name in sorted(calendar.holidays.items())],
-        adjustment=effect,
-        day_types=types,
-    )
 
 
 def retrofit_fields(retrofit: Retrofit) -> dict[str, Any]:

@@ -1,26 +1,31 @@
 """The part that costs: one site read, judged and fitted, kept as a draft.
 
 A draft holds everything that the conclusion needs and no readings, so that it can be pickled,
-kept, and concluded later with another drift.
+kept, and concluded later with another drift.  Its rows are plain columns (`baseline/columns.py`),
+which are quick to keep and quick to reckon with.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+import pandas as pd
+
 from mv import units
+from mv.baseline.columns import Columns
 from mv.findings import Finding, ModelError
 from mv.money.account import RateChoice, choose_rate
-from mv.operating_days import OperatingCalendar
 from mv.portfolio.schema import SiteDescription
-from mv.prepare import PreparedCarrier, PreparedSite, prepare_site
-from mv.results import Candidate
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier, PreparedSite, prepare_site
+from mv.results import Candidate, OperatingDays
 from mv.savings.demand import DemandBasis, demand_basis
 from mv.savings.drift import load_prior
 from mv.savings.events import SuspectedEvent
 from mv.verify import ledger, series
 from mv.verify.conditions import NormalYear, normal_year
 from mv.verify.context import Summary, summary_of
+from mv.verify.days import operating_days_of
 from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
 from mv.verify.rivals import rivals
@@ -52,7 +57,12 @@ class Draft:
 
     description: SiteDescription
     carriers: tuple[CarrierDraft, ...]
-    calendar: OperatingCalendar | None
+    operating_days: OperatingDays | None
+    """By the first carrier; None without a calendar."""
+    holidays: np.ndarray
+    """Public holidays that were kept, datetime64[D]."""
+    logged_days: pd.DataFrame | None
+    """The calendar's days, where loggers are set that are split by them."""
     normal: NormalYear | None
     findings: tuple[Finding, ...]
     inputs: tuple[dict, ...]
@@ -64,10 +74,13 @@ def measure(description: SiteDescription) -> Draft:
     """Read, judge and fit one site.  Bad readings never raise: they become a carrier's reason."""
     prepared = prepare_site(description)
     drafts = tuple(_fit_carrier(prepared, carrier) for carrier in prepared.carriers)
+    calendar = prepared.calendar
     return Draft(
         description=description,
         carriers=drafts,
-        calendar=prepared.calendar,
+        operating_days=_operating_days(prepared, drafts),
+        holidays=np.array(sorted(calendar.holidays) if calendar else [], dtype="datetime64[D]"),
+        logged_days=calendar.days if calendar and description.loggers else None,
         normal=normal_year(prepared),
         findings=prepared.findings,
         inputs=prepared.inputs,
@@ -112,7 +125,8 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     rate = RateChoice(rate=None, why="no retrofit is entered")
     if prepared.retrofits:
         rate = _rate_of(site.description, prepared)
-    light = replace(prepared, interval=None)
+    rows = Columns.of(prepared.rows) if prepared.rows is not None else None
+    light = replace(prepared, interval=None, rows=rows)
     if prepared.reason or prepared.window is None:
         profiles, heat = (
             series.load_shapes(prepared, zone) if prepared.rows is not None else ({}, {})
@@ -144,12 +158,19 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
             rate=rate,
         )
     profiles, heat = series.load_shapes(prepared, zone)
+    kept = replace(
+        fits,
+        baseline=light.period(BASELINE),
+        reporting=light.period(REPORTING),
+        hourly=None,
+        candidates=(),
+    )
     needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
     return CarrierDraft(
         prepared=light,
-        fits=replace(fits, hourly=None, candidates=()),
-        candidates=rivals(prepared, fits),
-        hourly=hourly_check(fits.hourly, ledger.adjustment(prepared)),
+        fits=kept,
+        candidates=rivals(light, kept, fits.candidates),
+        hourly=hourly_check(fits.hourly, ledger.adjustment(light)),
         reason="",
         remedy="",
         shape=hour_shape(prepared, fits, zone) if needs_hours else None,
@@ -159,6 +180,20 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
         demand=_demand_basis(prepared, fits, zone),
         rate=rate,
         findings=fits.findings,
+    )
+
+
+def _operating_days(
+    prepared: PreparedSite, drafts: tuple[CarrierDraft, ...]
+) -> OperatingDays | None:
+    if prepared.calendar is None:
+        return None
+    main = drafts[0] if drafts else None
+    return operating_days_of(
+        prepared.calendar,
+        prepared.description.site.country,
+        main.prepared.window if main else None,
+        main.fits if main else None,
     )
 
 

@@ -32,20 +32,20 @@ def carrier_series(
     prepared, fits = carrier.prepared, carrier.fits
     rows = prepared.rows
     days = row_days(rows)
-    known = np.isfinite(rows["temperature"].to_numpy(float))
+    known = np.isfinite(np.asarray(rows["temperature"], float))
     modelled = np.full(len(rows), np.nan)
     modelled[known] = fits.fit.predict(rows[known])
-    after = np.isin(rows["period"].to_numpy(object), (INSTALLATION, REPORTING))
+    after = np.isin(rows["period"], (INSTALLATION, REPORTING))
     modelled = (modelled + np.where(after, level, 0.0)) * days
     daily, bills = series.row_series(prepared, modelled)
     used = fits.reporting
     if "end" in used:
-        starts = used["start"].to_numpy().astype("datetime64[D]")
-        ends = used["end"].to_numpy().astype("datetime64[D]") - 1
+        starts = used["start"].astype("datetime64[D]")
+        ends = used["end"].astype("datetime64[D]") - 1
     else:
-        starts = ends = used.index.to_numpy("datetime64[D]")
+        starts = ends = used.index.astype("datetime64[D]")
     row_length = row_days(used)
-    adjustment = used["adjustment"].to_numpy(float) * row_length
+    adjustment = used["adjustment"] * row_length
     net_measured = avoided.measured_rows - adjustment
     share = np.cumsum(avoided.modelled_rows) / avoided.adjusted_baseline
     widths = np.hypot(how.model_part * np.sqrt(np.clip(share, 0, None)), how.drift_part * share)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.hourly import fit_hourly
 from mv.baseline.rows import hourly_rows, is_used, used
 from mv.baseline.select import CandidateFit, select
@@ -72,8 +73,9 @@ class Fits:
 
     granularity: str
     """`daily` or `bills`."""
-    baseline: pd.DataFrame
-    reporting: pd.DataFrame
+    baseline: Rows
+    reporting: Rows
+    """Used rows, declared adjustments taken off; a draft keeps them as plain columns."""
     fit: Any
     """The official baseline model."""
     rule: str

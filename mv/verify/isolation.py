@@ -25,8 +25,7 @@ def isolated(
     whole = main.annual.verified_savings if main.annual else None
     if main.carrier != "electricity":
         whole = None
-    days = draft.calendar.days if draft.calendar is not None else None
-    fields, findings = site_isolation(description, days=days, whole_facility=whole)
+    fields, findings = site_isolation(description, days=draft.logged_days, whole_facility=whole)
     if not fields or not description.fixtures:
         return fields, [], list(findings)
     return fields, _ratios(fields, estimate(description.fixtures).energy), list(findings)

@@ -27,7 +27,7 @@ def adjustment(prepared: PreparedCarrier) -> float:
     """Non-routine adjustment of the reporting period, energy: what declared events added to
     measured use there; positive adds to the saving."""
     rows = prepared.rows
-    added = rows["adjustment"].to_numpy(float)
+    added = np.asarray(rows["adjustment"], float)
     if not added.any():
         return 0.0
     counts = is_period(rows, REPORTING) & is_used(rows)
@@ -36,13 +36,12 @@ def adjustment(prepared: PreparedCarrier) -> float:
 
 def declared(prepared: PreparedCarrier, fits: Fits | None) -> tuple[list[EventEntry], float]:
     """Entries of the declared events, and the standard error of all adjustments together."""
-    if fits is None:
-        bare = [_entry(event, prepared.unit) for event in prepared.events]
-        return bare, 0.0
+    if fits is None or not prepared.events:
+        return [_entry(event, prepared.unit) for event in prepared.events], 0.0
     entries, error = declared_events(
         fits.fit,
-        fits.baseline,
-        fits.reporting,
+        fits.baseline.frame(),
+        fits.reporting.frame(),
         prepared.events,
         unit=prepared.unit,
         level_corrected=corrected_level(prepared.carrier),

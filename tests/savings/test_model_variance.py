@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from mv.findings import ModelError
-from mv.savings.model_variance import mean_response_part, model_part, newey_west
+from mv.savings.model_variance import mean_response_part, model_part, newey_west, summed
 
 
 def brute_force(u, lags):
@@ -47,16 +47,18 @@ def test_mean_response_is_statsmodels_hac(fit_line, daily_rows):
     )
     g = fit.design(after).sum(axis=0)
     expected = float(np.sqrt(g @ result.cov_params() @ g))
-    assert mean_response_part(fit, base, after, "daily") == pytest.approx(expected, rel=1e-9)
+    assert mean_response_part(summed(fit, base, after, "daily")) == pytest.approx(
+        expected, rel=1e-9
+    )
 
 
 def test_model_part_adds_the_new_residuals(fit_line, daily_rows):
     base, after = daily_rows(1), daily_rows(2, start="2024-03-01", days=200)
     fit = fit_line(base)
-    s, degrees = model_part(fit, base, after, "daily")
-    response = mean_response_part(fit, base, after, "daily")
+    modelled = summed(fit, base, after, "daily")
+    s, response = model_part(modelled), mean_response_part(modelled)
     noise = 200 * brute_force(fit.residuals, 30) / (365 - 2)
-    assert degrees == 363
+    assert modelled.degrees == 363
     assert s == pytest.approx(np.hypot(response, np.sqrt(noise)), rel=1e-12)
 
 
@@ -80,7 +82,7 @@ def test_independent_noise_gives_the_expected_variance(fit_line, daily_rows):
     got = []
     for _ in range(200):
         year = base.assign(energy=line + rng.normal(0, 8.0, 365))
-        got.append(model_part(fit_line(year), year, after, "daily")[0] ** 2)
+        got.append(model_part(summed(fit_line(year), year, after, "daily")) ** 2)
     assert np.mean(got) == pytest.approx(expected, rel=0.06)
     assert expected / (64.0 * (365 + a @ a)) == pytest.approx(0.88, abs=0.03)
 
@@ -90,8 +92,8 @@ def test_bills_weigh_by_their_days(fit_line, daily_rows):
     rows = daily_rows(3, days=12)
     bills = rows.assign(days=30.0)
     ahead = daily_rows(4, days=12, start="2024-01-01")
-    s_rows, _ = model_part(fit_line(rows), rows, ahead, "bills")
-    s_bills, _ = model_part(fit_line(bills), bills, ahead.assign(days=30.0), "bills")
+    s_rows = model_part(summed(fit_line(rows), rows, ahead, "bills"))
+    s_bills = model_part(summed(fit_line(bills), bills, ahead.assign(days=30.0), "bills"))
     assert s_bills == pytest.approx(30 * s_rows, rel=1e-9)
 
 
@@ -99,4 +101,4 @@ def test_rows_must_be_those_of_the_fit(fit_line, daily_rows):
     base = daily_rows(1)
     fit = fit_line(base)
     with pytest.raises(ModelError, match="fitted on 365 rows, the baseline has 300 used"):
-        model_part(fit, base.iloc[:300], base, "daily")
+        summed(fit, base.iloc[:300], base, "daily")

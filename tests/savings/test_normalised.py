@@ -21,7 +21,7 @@ def calendar(start, days):
 
 
 def test_normal_year_of_days():
-    rows = normal_rows(NORMAL, calendar("2023-07-01", 366), "daily")
+    rows = normal_rows(NORMAL, calendar("2023-07-01", 366), "daily").frame()
     assert len(rows) == 365
     assert not ((rows.index.month == 2) & (rows.index.day == 29)).any()
     assert rows.loc["2024-03-01", "temperature"] == NORMAL[60]
@@ -30,8 +30,8 @@ def test_normal_year_of_days():
 
 
 def test_normal_year_of_bills_keeps_days_and_means():
-    daily = normal_rows(NORMAL, calendar("2023-01-01", 365), "daily")
-    bills = normal_rows(NORMAL, calendar("2023-01-01", 365), "bills")
+    daily = normal_rows(NORMAL, calendar("2023-01-01", 365), "daily").frame()
+    bills = normal_rows(NORMAL, calendar("2023-01-01", 365), "bills").frame()
     assert bills["days"].tolist() == [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]
     for column in ("temperature", "operating"):
         assert bills["days"] @ bills[column] == pytest.approx(daily[column].sum(), rel=1e-12)

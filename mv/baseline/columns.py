@@ -1,0 +1,75 @@
+"""What are rows once they are read: the same table, its columns plain arrays?
+
+A data frame costs more to slice and to look into than the arithmetic on a few hundred rows.  What
+is done with a site's rows after its fits, and what is kept of them, goes by plain arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import KeysView
+
+import numpy as np
+import pandas as pd
+
+
+class Columns:
+    """Rows in order of time.  Where a model or a sum reads a data frame's columns and takes some of
+    its rows, it can read these."""
+
+    __slots__ = ("_columns", "index")
+
+    def __init__(self, index: np.ndarray, columns: dict[str, np.ndarray]) -> None:
+        self.index = index
+        """Local days, datetime64[s]; of bills their place; shape (rows,)."""
+        self._columns = columns
+
+    @classmethod
+    def of(cls, rows: pd.DataFrame) -> Columns:
+        """The columns of a data frame of days or bills; words as Python strings."""
+        days = isinstance(rows.index, pd.DatetimeIndex)
+        index = rows.index.to_numpy().astype("datetime64[s]") if days else np.arange(len(rows))
+        words = {name for name, kind in rows.dtypes.items() if kind.kind not in "biufM"}
+        return cls(
+            index,
+            {name: rows[name].to_numpy(object if name in words else None) for name in rows},
+        )
+
+    def frame(self) -> pd.DataFrame:
+        """The same rows as a data frame."""
+        days = self.index.dtype.kind == "M"
+        index = pd.DatetimeIndex(self.index, name="date") if days else pd.Index(self.index)
+        return pd.DataFrame(self._columns, index=index)
+
+    def __len__(self) -> int:
+        return len(self.index)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._columns
+
+    def __getitem__(self, which: str | np.ndarray) -> np.ndarray | Columns:
+        """A column, shape (rows,), or the rows where an array of booleans, (rows,), is true."""
+        if isinstance(which, str):
+            return self._columns[which]
+        return self if which.all() else self.take(np.flatnonzero(which))
+
+    @property
+    def columns(self) -> KeysView[str]:
+        """Names of the columns."""
+        return self._columns.keys()
+
+    def take(self, places: np.ndarray) -> Columns:
+        """The rows at these places."""
+        taken = {name: values[places] for name, values in self._columns.items()}
+        return Columns(self.index[places], taken)
+
+    def assign(self, **columns: np.ndarray | float) -> Columns:
+        """The same rows with other or further columns."""
+        whole = {
+            name: values if np.ndim(values) else np.full(len(self), values)
+            for name, values in columns.items()
+        }
+        return Columns(self.index, self._columns | whole)
+
+
+Rows = pd.DataFrame | Columns
+"""Rows of either kind."""

@@ -1,0 +1,46 @@
+"""Which days did the models take as usual work, and what is it worth to know them?"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+
+from mv.baseline.day_types import operating_day_effect
+from mv.operating_days import OperatingCalendar
+from mv.prepare import Window
+from mv.results import OperatingDays
+from mv.verify.fits import Fits
+
+
+def operating_days_of(
+    calendar: OperatingCalendar, country: str | None, window: Window | None, fits: Fits | None
+) -> OperatingDays:
+    """The calendar that the models used; window and fits are those of the claimed carrier."""
+    dates = calendar.days.index.to_numpy().astype("datetime64[D]")
+    operating = calendar.days["operating"].to_numpy(bool)
+
+    def between(first: dt.date, last: dt.date) -> int:
+        low, high = np.datetime64(first, "D"), np.datetime64(last, "D")
+        return int(operating[(dates >= low) & (dates <= high)].sum())
+
+    before = after = 0
+    if window is not None:
+        before = between(window.baseline_start, window.baseline_end)
+        after = between(window.reporting_start, window.reporting_end)
+    effect, types = None, []
+    if fits is not None:
+        effect = operating_day_effect(fits.fit, fits.baseline, fits.reporting)
+        types = list(fits.fit.terms.kinds())
+    return OperatingDays(
+        week=calendar.week_words,
+        origin=calendar.origin,
+        words=calendar.words,
+        holidays=f"public holidays of {country}" if country else "none kept: no country is given",
+        operating_days_baseline=before,
+        operating_days_reporting=after,
+        exceptions=int(np.asarray(calendar.days["reason"].array == "exception").sum()),
+        holiday_list=[f"{day} {name}" for day, name in sorted(calendar.holidays.items())],
+        adjustment=effect,
+        day_types=types,
+    )
