@@ -3,15 +3,16 @@
 Digits follow the uncertainty: a value with an interval is rounded where the second significant
 digit of its half-width stands; a value without one gets three significant digits.  What is
 rounded is only the text: every printed figure keeps its full value and its path into the results
-(`Figure`), so that a reader, or a test, can compare the two.
+(`Figure`), so that a reader, or a test, can compare the two.  What a page is made of are named
+tuples: there are thousands on each, and frozen dataclasses take twice as long to make.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from mv.quantity import Interval
 
@@ -69,8 +70,7 @@ def _raised(power: int) -> str:
     return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
+class Figure(NamedTuple):
     """One printed figure: its text, its unit, and where in the results it stands.
 
     `value` is the full value, None for text that stands for a missing figure.
@@ -85,8 +85,7 @@ class Figure:
         return f"{self.text}{NARROW if self.unit == '%' else ' '}{self.unit}".strip()
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(NamedTuple):
     """A word from the folder (name of a site, a person, a file): printed apart from ours."""
 
     text: str
@@ -95,8 +94,7 @@ class Name:
         return self.text
 
 
-@dataclass(frozen=True, slots=True)
-class Sentence:
+class Sentence(NamedTuple):
     """Words with figures and names set into them."""
 
     parts: tuple[str | Figure | Name, ...]
@@ -131,7 +129,7 @@ def sentence(pattern: str, **parts: str | Figure | Name | Sentence) -> Sentence:
 
 def decimals_for(half_width: float, digits: int = 2) -> int:
     """Decimals (negative: tens, hundreds) at which `half_width` has `digits` significant ones."""
-    if not math.isfinite(half_width) or half_width <= 0:
+    if half_width <= 0 or not math.isfinite(half_width):
         return 0
     return digits - 1 - math.floor(math.log10(half_width))
 
@@ -172,31 +170,34 @@ class Say:
         self._decimal, self._group = decimal, group
 
     # -- plain numbers -------------------------------------------------------------------------
-    def fixed(self, value: float, decimals: int) -> str:
+    def fixed(self, value: float | None, decimals: int) -> str:
         """Number with `decimals` places (negative: rounded to tens, hundreds ...)."""
         if value is None or not math.isfinite(value):
             return NOT_GIVEN
-        rounded = round(value, decimals)
-        whole, dot, rest = f"{abs(rounded):,.{max(decimals, 0)}f}".partition(".")
-        sign = MINUS if rounded < 0 else ""
-        return f"{sign}{whole.replace(',', self._group)}{self._decimal if dot else ''}{rest}"
+        if decimals < 0:
+            value, decimals = round(value, decimals), 0
+        text = f"{value:,.{decimals}f}"
+        if text[0] == "-":
+            text = text[1:] if not text.strip("-0.,") else MINUS + text[1:]
+        if self._decimal == ".":
+            return text.replace(",", self._group)
+        return text.translate({ord(","): self._group, ord("."): self._decimal})
 
     def number(self, value: float | None, digits: int = 3) -> str:
         """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""
         if value is None or not math.isfinite(value):
             return NOT_GIVEN
-        if value == 0:
-            return "0"
-        if float(value).is_integer() and abs(value) < 1e5:
+        size = abs(value)
+        if size < 1e5 and float(value).is_integer():
             return self.fixed(value, 0)
-        if abs(value) < SMALLEST:
+        if size < SMALLEST:
             return "about 0"
-        if abs(value) < 1e-4:
-            power = math.floor(math.log10(abs(value)))
+        if size < 1e-4:
+            power = math.floor(math.log10(size))
             return (
                 f"{self.fixed(value / 10.0**power, digits - 1)}{NARROW}×{NARROW}10{_raised(power)}"
             )
-        return self.fixed(value, decimals_for(abs(value), digits))
+        return self.fixed(value, decimals_for(size, digits))
 
     def count(self, value: int | None) -> str:
         """A count, whole."""
@@ -212,8 +213,8 @@ class Say:
         full = float(value)
         if self.us:
             value, unit, half = _in_us(value, unit, half)
-        decimals = decimals_for(half) if half and math.isfinite(half) else None
-        text = self.number(value, digits) if decimals is None else self.fixed(value, decimals)
+        known = half and math.isfinite(half)
+        text = self.fixed(value, decimals_for(half)) if known else self.number(value, digits)
         return Figure(text, unit_words(unit), path, full)
 
     def temperature(self, values):

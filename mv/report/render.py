@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
@@ -19,20 +19,27 @@ from typing import Any
 
 import orjson
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from mv.findings import RenderError
-from mv.report.format import NARROW, Figure, Name, Say, Sentence
-from mv.report.rows import Digest
+from mv.report.format import NARROW, Say
+from mv.report.markup import (
+    big_markup,
+    body_markup,
+    css_text,
+    facts_markup,
+    plain_markup,
+    rows_markup,
+    say_markup,
+    swatch_markup,
+    trail_markup,
+)
 from mv.results import PortfolioResult, SiteResult
 
 PLOTLY_ASSET = "plotly.min.js"
 PAPERS = {"a4": "A4", "letter": "letter"}
 """Name of a paper in the settings → its name in a stylesheet."""
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
-ROW, CELL = "\x1e", "\x1f"
-"""Separators that no worded cell holds."""
-NO_BREAK = "\u00a0"
 
 
 @dataclass(frozen=True)
@@ -115,58 +122,6 @@ def context_from(
     )
 
 
-# -- filters: the only place where words become markup ----------------------------------------
-def figure_markup(figure: Figure) -> Markup:
-    """A figure that carries its full value and its path into the results."""
-    if figure.value is None:
-        return Markup(f'<span class="gap">{escape(figure.text)}</span>')
-    unit = str(escape(figure.unit)).replace(" ", NO_BREAK)
-    tail = f"{NARROW if unit == '%' else NO_BREAK}{unit}" if unit else ""
-    path = f' data-figure="{escape(figure.path)}"' if figure.path else ""
-    return Markup(f'<span data-value="{figure.value!r}"{path}>{escape(figure.text)}</span>{tail}')
-
-
-def big_markup(figure: Figure) -> Markup:
-    """A figure at the head of a page: its unit set smaller."""
-    if figure.value is None or not figure.unit:
-        return figure_markup(figure)
-    bare = figure_markup(Figure(figure.text, "", figure.path, figure.value))
-    return Markup('{}{}<span class="u">{}</span>').format(bare, NO_BREAK, figure.unit)
-
-
-def say_markup(what: Any) -> Markup:
-    """A sentence, a figure, a name or plain text as markup."""
-    if isinstance(what, Sentence):
-        return Markup("".join([say_markup(p) for p in what.parts]))
-    if isinstance(what, Figure):
-        return figure_markup(what)
-    if isinstance(what, Name):
-        return Markup(f"<bdi>{escape(what.text)}</bdi>")
-    if isinstance(what, Digest):
-        return Markup('<span class="hash">{}</span>').format(what.text)
-    return Markup("") if what is None else escape(what)
-
-
-def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
-    """Rows of worded cells as table rows: a head, then numbers (escaped once, for speed)."""
-    text = str(escape(ROW.join([CELL.join(row) for row in rows])))
-    out = []
-    for line in text.split(ROW):
-        first, _, rest = line.partition(CELL)
-        cells = rest.replace(CELL, '</td><td class="r">')
-        out.append(f'<tr><th scope="row">{first}</th><td class="r">{cells}</td></tr>')
-    return Markup("\n".join(out))
-
-
-def css_text(text: str) -> Markup:
-    """Text as a string of a stylesheet: every sign but plain letters and digits as its code.
-
-    Spaces too: one that follows a code would be swallowed.
-    """
-    signs = [c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text]
-    return Markup('"' + "".join(signs) + '"')
-
-
 def _dumps(value: Any, **_: Any) -> str:
     return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY).decode()
 
@@ -182,10 +137,17 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    env.filters["say"] = say_markup
-    env.filters["big"] = big_markup
-    env.filters["body"] = body_markup
-    env.filters["css"] = css_text
+    env.filters |= {
+        "say": say_markup,
+        "big": big_markup,
+        "rows": rows_markup,
+        "plain": plain_markup,
+        "facts": facts_markup,
+        "body": body_markup,
+        "trail": trail_markup,
+        "swatch": swatch_markup,
+        "css": css_text,
+    }
     env.globals["glossary_markup"] = glossary_markup
     env.policies["json.dumps_function"] = _dumps
     env.policies["json.dumps_kwargs"] = {}

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from mv.report.format import Figure, Name, Sentence
 
 
-@dataclass(frozen=True, slots=True)
-class Digest:
+class Digest(NamedTuple):
     """A file's digest: one long word that may break anywhere."""
 
     text: str
@@ -36,8 +36,7 @@ def _counts(cell: Cell) -> bool:
     return isinstance(cell, Figure)
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """A label, its cells, the id of its fold-out, a remark, a mark for its state."""
 
     label: Cell

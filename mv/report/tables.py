@@ -15,9 +15,18 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from mv.results import CarrierResult, PortfolioResult, SiteResult
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
+QUOTE = '"'
+QUOTED = (QUOTE, ",", "\r", "\n")
+"""Signs for which a cell of a CSV file stands in quotes (RFC 4180)."""
+LINE_END = "\r\n"
+CELL = "\x1f"
+CARE = (*QUOTED, "\x00", *(CELL + sign for sign in RISKY))
+"""What cells joined by `CELL`, one before each, hold when one of them can't stay as it is."""
 LONGEST_CELL = 32_767
 """Characters a workbook's cell may hold (ECMA-376; from memory)."""
 WORKBOOK = "tables.xlsx"
@@ -124,26 +133,49 @@ def _carriers(site: SiteResult) -> Iterable[CarrierResult]:
 
 def _series(site: SiteResult, which: str, names: tuple[str, ...]) -> str:
     """One of a site's series as CSV, column by column; empty where it has no row."""
-    out = io.StringIO()
+    parts = []
     for c in _carriers(site):
         table = getattr(c.series, which) if c.series is not None else {}
         n = max((len(table.get(name) or []) for name in names), default=0)
         if not n:
             continue
-        if not out.tell():
-            csv.writer(out).writerow(["site", "carrier", "unit", *names])
-        same = [[safe(text)] * n for text in (site.site, c.carrier, c.unit)]
-        own = [_safe_column(table.get(name) or [None] * n) for name in names]
-        csv.writer(out).writerows(zip(*same, *own, strict=True))
-    return out.getvalue()
+        own = ",".join(_cells([site.site, c.carrier, c.unit]))
+        columns = [_cells(table.get(name) or [None] * n) for name in names]
+        rows = f"{LINE_END}{own},".join(map(",".join, zip(*columns, strict=True)))
+        parts.append(f"{own},{rows}{LINE_END}")
+    head = ",".join(["site", "carrier", "unit", *names])
+    return "".join([head, LINE_END, *parts]) if parts else ""
 
 
-def _safe_column(values: list[Any]) -> list[Value]:
-    """A column's cells made safe; every different text once, and numbers not at all."""
-    if set(map(type, values)) <= {int, float, type(None)}:
-        return values
-    kept = {value: safe(value) for value in set(values)}
+def _cells(values: list[Any]) -> list[str]:
+    """A column's cells made safe, as CSV text."""
+    kinds = set(map(type, values))
+    if kinds <= {int, float, type(None)}:
+        return _numbers(values)
+    if kinds == {str}:
+        text = CELL + CELL.join(values)
+        if not any(sign in text for sign in CARE):
+            return values
+    kept = {value: _quoted(safe(value)) for value in set(values)}
     return [kept[value] for value in values]
+
+
+def _numbers(values: list[float | int | None]) -> list[str]:
+    """Numbers with all their digits, nothing for None.
+
+    orjson writes the digits that `repr` writes, several times as fast; only what needs an
+    exponent looks different.
+    """
+    text = orjson.dumps(values).decode()[1:-1]
+    if "e" in text or "0.0000" in text:
+        return ["" if v is None else repr(v) for v in values]
+    return text.replace("null", "").split(",")
+
+
+def _quoted(value: Value) -> str:
+    """A cell as RFC 4180 writes it."""
+    text = "" if value is None else str(value)
+    return f'"{text.replace(QUOTE, QUOTE * 2)}"' if any(s in text for s in QUOTED) else text
 
 
 MONTHLY = ("month", "measured", "adjusted_baseline", "avoided", "days_used")

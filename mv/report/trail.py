@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from mv.glossary import GLOSSARY
 from mv.quantity import Derivation
@@ -46,8 +46,7 @@ FIGURE_WORDS = {
 """Path of a figure → what it is called; other paths are spelled out."""
 
 
-@dataclass(frozen=True, slots=True)
-class StepModel:
+class StepModel(NamedTuple):
     """One value that went in."""
 
     symbol: str
@@ -58,8 +57,7 @@ class StepModel:
     ref: str
 
 
-@dataclass(frozen=True, slots=True)
-class TrailModel:
+class TrailModel(NamedTuple):
     """One figure followed."""
 
     id: str

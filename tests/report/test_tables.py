@@ -6,9 +6,12 @@ import io
 
 import openpyxl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from mv.report.render import RenderOptions, context_of
-from mv.report.tables import csv_text, safe, site_tables, tables, write_tables
+from mv.report.tables import DAILY, csv_text, safe, site_tables, tables, write_tables
+from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
 
@@ -47,6 +50,29 @@ def test_days_of_a_site():
     assert float(rows[0]["measured"]) == site.series.daily["measured"][0]
     bills = site_tables(make_bills_site(), context_of(make_portfolio()))
     assert "tables/bills/ice-store.csv" in bills
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.text(st.sampled_from("ab=+-@\t\r\n\",'\x1f é")),
+            st.none() | st.floats(allow_nan=False, allow_infinity=False) | st.integers(-99, 99),
+        ),
+        min_size=1,
+    )
+)
+def test_series_are_written_as_the_csv_module_writes_them(rows):
+    """Columns joined by hand against the standard library, cell by cell."""
+    dates, measured = map(list, zip(*rows, strict=True))
+    site = make_site()
+    series = Series(daily={"date": dates, "measured": measured})
+    site = dataclasses.replace(site, series=series, others=[])
+    (text,) = site_tables(site, context_of(make_portfolio())).values()
+    same = [safe(site.site), safe(site.carrier), safe(site.unit)]
+    head = ["site", "carrier", "unit", *DAILY]
+    empty = [None] * (len(DAILY) - 2)
+    expected = csv_text([head, *([*same, safe(d), m, *empty] for d, m in rows)])
+    assert text.decode() == expected
 
 
 def test_months_are_gathered_and_the_workbook_opens(tmp_path):

@@ -17,6 +17,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import orjson
 
 from mv.report.charts.base import Chart
 from mv.report.format import MINUS, MONTHS, NARROW
@@ -24,8 +25,12 @@ from mv.report.format import MINUS, MONTHS, NARROW
 WIDTH = 760
 SCALE = 10
 """Tenths of a pixel."""
-DASHES = {"dash": "70 45", "dot": "15 35", "dashdot": "70 35 15 35", "longdash": "120 50"}
+DASHES = {"dash": "70 45", "dot": "15 35", "dashdot": "70 35 15 35"}
 MARGIN = {"left": 72, "right": 18, "top": 10, "bottom": 46}
+
+GAP = -9_999_999
+"""Stands for a place that a line leaves out: far off every picture."""
+BREAK = f" {GAP} {GAP}"
 
 _EPOCH = dt.date(1970, 1, 1)
 
@@ -85,49 +90,24 @@ class _Panel:
         self.x_axis, self.y_axis = frame["xaxis"], frame["yaxis"]
         self.left, self.right = margin["left"] * SCALE, (WIDTH - margin["right"]) * SCALE
         self.top, self.bottom = margin["top"] * SCALE, (chart.height - margin["bottom"]) * SCALE
+        self.width, self.depth = self.right - self.left, self.bottom - self.top
         self.x_low, self.x_high = self._span(chart, "x", self.x_axis)
         self.y_low, self.y_high = self._span(chart, "y", self.y_axis)
         if self.y_axis.get("autorange") == "reversed":
             self.y_low, self.y_high = self.y_high, self.y_low
+        self.x_span, self.y_span = self.x_high - self.x_low, self.y_high - self.y_low
 
     @staticmethod
     def _span(chart: Chart, which: str, axis: dict[str, Any]) -> tuple[float, float]:
         if "range" in axis:
             return float(axis["range"][0]), float(axis["range"][1])
-        lows, highs = [], []
-        for trace in chart.data:
-            if trace["type"] == "heatmap":
-                values = np.asarray(trace[which], dtype=float)
-                gap = (values[1] - values[0]) / 2 if len(values) > 1 else 0.5
-                lows.append(values.min() - gap)
-                highs.append(values.max() + gap)
-                continue
-            values = np.asarray(trace[which], dtype=float)
-            parts = [values]
-            if trace["type"] == "bar":
-                lies = trace["orientation"] == "h"
-                if (which == "y") == lies:
-                    half = np.asarray(trace["width"], dtype=float) / 2
-                    parts = [values - half, values + half]
-                else:
-                    base = np.asarray(trace.get("base", 0.0), dtype=float)
-                    parts = [np.broadcast_to(base, values.shape), values + base]
-            error = trace.get(f"error_{which}")
-            if error:
-                parts.append(values + np.asarray(error["array"], dtype=float))
-                parts.append(values - np.asarray(error["arrayminus"], dtype=float))
-            joined = np.concatenate([np.atleast_1d(p) for p in parts])
-            joined = joined[np.isfinite(joined)]
-            if joined.size:
-                lows.append(joined.min())
-                highs.append(joined.max())
+        parts = [values for trace in chart.data for values in _extent(trace, which)]
         for shape in chart.layout.get("shapes", ()):
             if shape["type"] == "line" and shape[f"{which}ref"] == which:
-                lows.append(float(shape[f"{which}0"]))
-                highs.append(float(shape[f"{which}1"]))
-        if not lows:
+                parts.append(np.array([shape[f"{which}0"], shape[f"{which}1"]], dtype=float))
+        low, high = _ends(np.concatenate(parts)) if parts else (math.nan, math.nan)
+        if math.isnan(low):
             return 0.0, 1.0
-        low, high = float(min(lows)), float(max(highs))
         if axis.get("rangemode") == "tozero":
             low, high = min(0.0, low), max(0.0, high)
         if low == high:
@@ -137,24 +117,70 @@ class _Panel:
         pad = (high - low) * 0.05
         return (low if low == 0 else low - pad), (high if high == 0 else high + pad)
 
-    def x(self, values) -> np.ndarray:
-        scaled = (np.asarray(values, dtype=float) - self.x_low) / (self.x_high - self.x_low)
-        return self.left + scaled * (self.right - self.left)
+    def x(self, value: Any) -> Any:
+        """Place of a number, or of each of an array."""
+        return self.left + (value - self.x_low) / self.x_span * self.width
 
-    def y(self, values) -> np.ndarray:
-        scaled = (np.asarray(values, dtype=float) - self.y_low) / (self.y_high - self.y_low)
-        return self.bottom - scaled * (self.bottom - self.top)
+    def y(self, value: Any) -> Any:
+        """The same upwards."""
+        return self.bottom - (value - self.y_low) / self.y_span * self.depth
 
     def place(self, which: str, ref: str, value: float) -> float:
-        if ref == "paper":
-            if which == "x":
-                return self.left + value * (self.right - self.left)
-            return self.bottom - value * (self.bottom - self.top)
-        return float(self.x(value) if which == "x" else self.y(value))
+        """Place of a mark, on an axis or as a share of the panel."""
+        if which == "x":
+            return self.left + value * self.width if ref == "paper" else self.x(value)
+        return self.bottom - value * self.depth if ref == "paper" else self.y(value)
 
 
-def _ints(values: np.ndarray) -> list[int]:
-    return np.rint(values).astype(np.int64).tolist()
+def _ends(values: np.ndarray) -> tuple[float, float]:
+    """Lowest and highest finite value; NaN where there is none."""
+    if not values.size:
+        return math.nan, math.nan
+    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+    if math.isinf(low) or math.isinf(high):
+        return _ends(values[np.isfinite(values)])
+    return low, high
+
+
+def _extent(trace: dict[str, Any], which: str) -> list[np.ndarray]:
+    """The values that a trace needs room for along one axis."""
+    values = _floats(trace[which])
+    if trace["type"] == "heatmap":
+        gap = (values[1] - values[0]) / 2 if len(values) > 1 else 0.5
+        return [values - gap, values + gap]
+    parts = [values]
+    if trace["type"] == "bar":
+        if (which == "y") == (trace["orientation"] == "h"):
+            half = _floats(trace["width"]) / 2
+            parts = [values - half, values + half]
+        else:
+            base = np.atleast_1d(_floats(trace.get("base", 0.0)))
+            parts = [base, values + base]
+    if error := trace.get(f"error_{which}"):
+        parts += [values + _floats(error["array"]), values - _floats(error["arrayminus"])]
+    return parts
+
+
+def _floats(values: Any) -> np.ndarray:
+    return np.asarray(values, dtype=float)
+
+
+def _ints(values: np.ndarray) -> np.ndarray:
+    return np.rint(values).astype(np.int64)
+
+
+def _listed(between: str, *columns: np.ndarray) -> str:
+    """Rows of whole numbers, a space within a row and `between` from one to the next.
+
+    orjson writes numbers a few times as fast as `format` does, and a page holds thousands.
+    """
+    table = np.empty((len(columns[0]), len(columns)), dtype=np.int64)
+    for i, column in enumerate(columns):
+        table[:, i] = column
+    if between == " ":
+        table = table.ravel()
+    text = orjson.dumps(table, option=orjson.OPT_SERIALIZE_NUMPY).decode().strip("[]")
+    return text.replace("],[", between).replace(",", " ")
 
 
 def _colour(role: str) -> str:
@@ -164,128 +190,98 @@ def _colour(role: str) -> str:
 # -- one trace ---------------------------------------------------------------------------------
 def _segments(px: np.ndarray, py: np.ndarray, shape: str) -> str:
     """Path data of a polyline, broken at gaps."""
-    ok = np.isfinite(px) & np.isfinite(py)
-    if not ok.any():
+    ok = np.isfinite(px + py)
+    keep = ok.copy()
+    keep[1:] |= ok[:-1]  # of every gap behind a point one place stays, to break the line
+    ok = ok[keep]
+    places = _listed(" ", *(_ints(np.where(ok, p[keep], GAP)) for p in (px, py)))
+    if not places:
         return ""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], ok, [False]]).astype(np.int8)))
-    out = []
-    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        xs, ys = _ints(px[a:b]), _ints(py[a:b])
-        if shape == "hv":
-            moves = [f"M{xs[0]} {ys[0]}"]
-            moves += [f"H{x}V{y}" for x, y in zip(xs[1:], ys[1:], strict=True)]
-            out.append("".join(moves))
-        else:
-            steps = " ".join([f"{x} {y}" for x, y in zip(xs, ys, strict=True)])
-            out.append(f"M{steps}")
-    return "".join(out)
+    lines = places.removesuffix(BREAK).split(f"{BREAK} ")
+    return "".join([_stairs(each) if shape == "hv" else f"M{each}" for each in lines])
 
 
-def _square(r: int) -> tuple[int, int, str]:
-    return r, r, f"h{2 * r}v{2 * r}h-{2 * r}z"
+def _stairs(places: str) -> str:
+    """A line through places that goes along before it goes up or down."""
+    x, y, *rest = places.split(" ")
+    moves = [f"H{a}V{b}" for a, b in zip(rest[::2], rest[1::2], strict=True)]
+    return f"M{x} {y}{''.join(moves)}"
 
 
-def _diamond(r: int) -> tuple[int, int, str]:
-    return 0, r, f"l{r} {r} -{r} {r} -{r} -{r}z"
-
-
-def _triangle(r: int) -> tuple[int, int, str]:
-    return 0, r, f"l{r} {2 * r} -{2 * r} 0z"
-
-
-def _cross(r: int) -> tuple[int, int, str]:
-    return r, r, f"l{2 * r} {2 * r}m-{2 * r} 0l{2 * r} -{2 * r}"
-
-
-_DOTS = {"square": _square, "diamond": _diamond, "triangle-up": _triangle, "x": _cross}
+_DOTS = {
+    "circle": lambda r: (0, 0, "h0"),  # a stroke of no length with a round end
+    "square": lambda r: (r, r, f"h{2 * r}v{2 * r}h-{2 * r}z"),
+    "diamond": lambda r: (0, r, f"l{r} {r} -{r} {r} -{r} -{r}z"),
+    "triangle-up": lambda r: (0, r, f"l{r} {2 * r} -{2 * r} 0z"),
+    "x": lambda r: (r, r, f"l{2 * r} {2 * r}m-{2 * r} 0l{2 * r} -{2 * r}"),
+}
 """By radius: how far left and up of the middle the outline starts, and the way round."""
 
 
 def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
     marker = trace["marker"]
-    symbol = marker["symbol"]
-    open_ = symbol.endswith("-open")
-    symbol = symbol.removesuffix("-open")
-    ok = np.isfinite(px) & np.isfinite(py)
-    size = marker["size"]
-    sizes = np.broadcast_to(np.asarray(size, dtype=float), px.shape)[ok]
-    colour, opacity = _colour(marker["color"]), marker.get("opacity", 1.0)
-    fade = f' opacity="{opacity:g}"' if opacity < 1 else ""
-    xs, ys = _ints(px[ok]), _ints(py[ok])
-    if symbol == "circle" and not open_ and np.isscalar(size):
-        moves = "".join([f"M{x} {y}h0" for x, y in zip(xs, ys, strict=True)])
-        return (
-            f'<path d="{moves}" stroke="{colour}" stroke-width="{size * SCALE:g}"'
-            f' stroke-linecap="round"{fade}/>'
-        )
+    symbol, open_ = marker["symbol"].removesuffix("-open"), marker["symbol"].endswith("-open")
+    colour, size, opacity = _colour(marker["color"]), marker["size"], marker.get("opacity", 1.0)
+    left, up, way = _DOTS[symbol](round(size * SCALE / 2))
+    ok = np.isfinite(px + py)
+    moves = _listed(f"{way}M", _ints(px[ok]) - left, _ints(py[ok]) - up)
+    moves = f"M{moves}{way}" if moves else ""
     if symbol == "circle":
-        paint = f'fill="none" stroke="{colour}" stroke-width="14"' if open_ else f'fill="{colour}"'
-        circles = "".join(
-            f'<circle cx="{x}" cy="{y}" r="{r * SCALE / 2:.0f}"/>'
-            for x, y, r in zip(xs, ys, sizes.tolist(), strict=True)
-        )
-        return f"<g {paint}{fade}>{circles}</g>"
-    radii = _ints(sizes * SCALE / 2)
-    ways = {r: _DOTS[symbol](r) for r in set(radii)}
-    if len(ways) == 1:
-        ((left, up, way),) = ways.values()
-        moves = "".join([f"M{x - left} {y - up}{way}" for x, y in zip(xs, ys, strict=True)])
+        paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
+    elif open_ or symbol == "x":
+        paint = f'fill="none" stroke="{colour}" stroke-width="13"'
     else:
-        starts = ((x, y, *ways[r]) for x, y, r in zip(xs, ys, radii, strict=True))
-        moves = "".join([f"M{x - left} {y - up}{way}" for x, y, left, up, way in starts])
-    if open_ or symbol == "x":
-        return f'<path d="{moves}" fill="none" stroke="{colour}" stroke-width="13"{fade}/>'
-    return f'<path d="{moves}" fill="{colour}"{fade}/>'
+        paint = f'fill="{colour}"'
+    fade = f' opacity="{opacity:g}"' if opacity < 1 else ""
+    return f'<path d="{moves}" {paint}{fade}/>'
 
 
 def _errors(trace: dict[str, Any], panel: _Panel) -> str:
     out = []
-    x, y = np.asarray(trace["x"], dtype=float), np.asarray(trace["y"], dtype=float)
-    for which in "xy":
+    for which, along, across, place, way in (
+        ("x", "x", "y", panel.x, "M%d %dH%d"),
+        ("y", "y", "x", panel.y, "M%d %dV%d"),
+    ):
         error = trace.get(f"error_{which}")
         if not error:
             continue
-        more = np.asarray(error["array"], dtype=float)
-        less = np.asarray(error["arrayminus"], dtype=float)
-        ok = np.isfinite(x) & np.isfinite(y) & np.isfinite(more) & np.isfinite(less)
+        value, at = _floats(trace[along]), _floats(trace[across])
+        less, more = value - _floats(error["arrayminus"]), value + _floats(error["array"])
+        ok = np.isfinite(less + more + at)
+        ends = _ints(place(less[ok])), _ints(place(more[ok]))
         if which == "x":
-            a, b = _ints(panel.x((x - less)[ok])), _ints(panel.x((x + more)[ok]))
-            at = _ints(panel.y(y[ok]))
-            moves = [f"M{p} {q}H{r}" for p, r, q in zip(a, b, at, strict=True)]
+            rows = [ends[0], _ints(panel.y(at[ok])), ends[1]]
         else:
-            a, b = _ints(panel.y((y - less)[ok])), _ints(panel.y((y + more)[ok]))
-            at = _ints(panel.x(x[ok]))
-            moves = [f"M{q} {p}V{r}" for p, r, q in zip(a, b, at, strict=True)]
+            rows = [_ints(panel.x(at[ok])), *ends]
         out.append(
-            f'<path d="{"".join(moves)}" fill="none" stroke="{_colour(error["color"])}"'
+            f'<path d="{_repeated(way, rows)}" fill="none" stroke="{_colour(error["color"])}"'
             f' stroke-width="{error.get("thickness", 1.5) * SCALE:g}"/>'
         )
     return "".join(out)
 
 
+def _repeated(way: str, columns: list[np.ndarray]) -> str:
+    """The same moves for each row of whole numbers."""
+    return "".join([way % row for row in zip(*[c.tolist() for c in columns], strict=True)])
+
+
 def _bars(trace: dict[str, Any], panel: _Panel) -> str:
     lies = trace["orientation"] == "h"
-    along = np.asarray(trace["x"] if lies else trace["y"], dtype=float)
-    across = np.asarray(trace["y"] if lies else trace["x"], dtype=float)
-    base = np.broadcast_to(np.asarray(trace.get("base", 0.0), dtype=float), along.shape)
-    half = np.asarray(trace["width"], dtype=float) / 2
-    ok = np.isfinite(along) & np.isfinite(across)
+    along, across = _floats(trace["x" if lies else "y"]), _floats(trace["y" if lies else "x"])
+    ok = np.isfinite(along + across)
+    base = np.broadcast_to(_floats(trace.get("base", 0.0)), along.shape)[ok]
+    half = np.broadcast_to(_floats(trace["width"]) / 2, along.shape)[ok]
+    along, across = along[ok], across[ok]
     if lies:
         x0, x1 = panel.x(base), panel.x(base + along)
         y0, y1 = panel.y(across + half), panel.y(across - half)
     else:
         x0, x1 = panel.x(across - half), panel.x(across + half)
         y0, y1 = panel.y(base + along), panel.y(base)
-    corners = [np.minimum(x0, x1), np.minimum(y0, y1), np.abs(x1 - x0), np.abs(y1 - y0)]
-    x, y, w, h = (_ints(np.where(ok, c, 0.0)) for c in corners)
-    colours = trace["marker"]["color"]
-    each = [colours] * len(along) if isinstance(colours, str) else list(colours)
-    out: dict[str, list[str]] = {}
-    for i in np.flatnonzero(ok).tolist():
-        out.setdefault(each[i], []).append(f"M{x[i]} {y[i]}h{w[i]}v{h[i]}h-{w[i]}z")
-    return "".join(
-        f'<path d="{"".join(moves)}" fill="{_colour(role)}"/>' for role, moves in out.items()
-    )
+    wide, tall = _ints(np.abs(x1 - x0)), _ints(np.abs(y1 - y0))
+    corner = [_ints(np.minimum(x0, x1)), _ints(np.minimum(y0, y1))]
+    moves = _repeated("M%d %dh%dv%dh-%dz", [*corner, wide, tall, wide])
+    return f'<path d="{moves}" fill="{_colour(trace["marker"]["color"])}"/>' if moves else ""
 
 
 def png(pixels: np.ndarray) -> bytes:
@@ -305,7 +301,7 @@ def png(pixels: np.ndarray) -> bytes:
 
 def _shades(trace: dict[str, Any], panel: _Panel) -> str:
     """A shade scale as one picture; gaps stay open, and the hatch behind them shows."""
-    z = np.asarray(trace["z"], dtype=float)
+    z = _floats(trace["z"])
     stops = trace["colorscale"]
     low, high = trace["zmin"], trace["zmax"]
     share = np.clip((z - low) / ((high - low) or 1.0), 0, 1)
@@ -316,7 +312,7 @@ def _shades(trace: dict[str, Any], panel: _Panel) -> str:
     for channel in range(3):
         pixels[..., channel] = np.interp(filled, at, rgb[:, channel]).round()
     pixels[..., 3] = np.where(np.isfinite(z), 255, 0)
-    x, y = np.asarray(trace["x"], dtype=float), np.asarray(trace["y"], dtype=float)
+    x, y = _floats(trace["x"]), _floats(trace["y"])
     gap_x = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
     gap_y = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
     x0, x1 = float(panel.x(x[0] - gap_x)), float(panel.x(x[-1] + gap_x))
@@ -336,7 +332,7 @@ def _trace(trace: dict[str, Any], panel: _Panel) -> str:
         return _shades(trace, panel)
     if trace["type"] == "bar":
         return _bars(trace, panel)
-    px, py = panel.x(trace["x"]), panel.y(trace["y"])
+    px, py = panel.x(_floats(trace["x"])), panel.y(_floats(trace["y"]))
     out = []
     if trace.get("fill"):
         path = _segments(px, py, "linear")
@@ -381,7 +377,7 @@ def _text(text: str, x: float, y: float, anchor: str, extra: str = "") -> str:
 def _axis_ticks(axis: dict[str, Any], low: float, high: float, most: int):
     low, high = min(low, high), max(low, high)
     if "tickvals" in axis:
-        pairs = zip(axis["tickvals"], axis["ticktext"], strict=True)
+        pairs = zip(_floats(axis["tickvals"]).tolist(), axis["ticktext"], strict=True)
         return [(v, t) for v, t in pairs if low <= v <= high]
     if axis.get("type") == "date":
         return date_ticks(math.floor(low), math.ceil(high))
@@ -392,12 +388,12 @@ def _frame(panel: _Panel) -> tuple[str, str]:
     """Grid below the traces, labels above them."""
     grid, labels = [], []
     for value, text in _axis_ticks(panel.y_axis, panel.y_low, panel.y_high, 6):
-        at = float(panel.y(value))
+        at = panel.y(value)
         if panel.y_axis.get("showgrid", True):
             grid.append(f"M{panel.left} {at:.0f}H{panel.right}")
         labels.append(_text(text, panel.left - 80, at + 40, "end"))
     for value, text in _axis_ticks(panel.x_axis, panel.x_low, panel.x_high, 8):
-        at = float(panel.x(value))
+        at = panel.x(value)
         if panel.x_axis.get("showgrid", True):
             grid.append(f"M{at:.0f} {panel.top}V{panel.bottom}")
         labels.append(_text(text, at, panel.bottom + 170, "middle"))
