@@ -78,8 +78,8 @@ class Drift:
 class Prior:
     """Drift by kind of carrier, level, granularity and calm or all sites."""
 
-    drift: dict[tuple[str, str, str, bool], Drift]
-    """Keys: kind, level, granularity, calm."""
+    drift: dict[tuple[str, str, str, str], Drift]
+    """Keys: kind, level, granularity, sites ("calm", "not calm" or "all")."""
     sigma_common: dict[str, float]
     """By kind: standard deviation of what all sites of one year share, fraction."""
     source: str
@@ -88,12 +88,14 @@ class Prior:
     reporting_months: float
 
     def size(self, carrier: str, granularity: Granularity, *, level: Level, calm: bool) -> Drift:
-        """Drift at the prior's own horizon.  Raises ModelError where the prior has none."""
+        """Drift at the prior's own horizon: of calm sites or of the others; of all sites where the
+        prior does not tell them apart.  Raises ModelError where it has none.
+        """
         kind = carrier_kind(carrier)
-        key = (kind, level, granularity, calm)
-        if key not in self.drift:
-            raise ModelError(f"the prior has no drift for {key}")
-        return self.drift[key]
+        for sites in ("calm" if calm else "not calm", "all"):
+            if (kind, level, granularity, sites) in self.drift:
+                return self.drift[kind, level, granularity, sites]
+        raise ModelError(f"the prior has no drift for {kind}, level {level}, {granularity}")
 
     def common(self, carrier: str) -> float:
         """Standard deviation of the common year of a carrier, fraction."""
@@ -126,9 +128,10 @@ def _shipped() -> Prior:
     drift = {}
     for block in data["drift"]:
         for granularity, tau in block["tau"].items():
-            key = (block["kind"], block["level"], granularity, block["sites"] == "calm")
+            key = (block["kind"], block["level"], granularity, block["sites"])
             nu = block["nu"][granularity]
-            words = f"shipped prior, {block['sites']} sites: {data['source']}"
+            derived = f", {block['derived']}" if "derived" in block else ""
+            words = f"shipped prior, {block['sites']} sites{derived}: {data['source']}"
             drift[key] = Drift(tau, nu, words)
     return Prior(
         drift=drift,

@@ -8,7 +8,7 @@ the official interval; totals are of 20 sites each.
 
 Settings
     step      the level changes between the years as the shipped prior says, calm sites and
-              others (these miss days) half and half; shipped prior
+              others (these miss days) half and half, together its row of all sites; shipped prior
     walk      the level wanders month by month with heavy-tailed steps, sized so that the median
               error of days is what the study behind the prior found (4 to 5 %); shipped prior
     gas       as `step`, heated buildings, the prior's gas figures, less what sites share (the
@@ -60,9 +60,9 @@ class Setting:
 
     name: str
     carrier: str = "electricity"
-    tau: tuple[float, float] = (0.040, 0.037)
+    tau: tuple[float, float] = (0.044, 0.037)
     """Scale of the drift: sites that miss days, calm sites."""
-    nu: tuple[float, float] = (2.0, 2.3)
+    nu: tuple[float, float] = (1.86, 2.3)
     common: float = 0.008
     walk: bool = False
     years_before: int = 1
@@ -80,9 +80,9 @@ SETTINGS = (
     Setting("step"),
     Setting("walk", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True),
     Setting("gas", carrier="natural_gas", tau=(0.0344, 0.0391), nu=(1.8, 2.1), common=0.044),
-    Setting("restless", tau=(0.080, 0.074), years_before=4, own=True),
-    Setting("quiet", tau=(0.013, 0.012), years_before=4, own=True),
-    Setting("restless, prior only", tau=(0.080, 0.074), years_before=1),
+    Setting("restless", tau=(0.088, 0.074), years_before=4, own=True),
+    Setting("quiet", tau=(0.0147, 0.0123), years_before=4, own=True),
+    Setting("restless, prior only", tau=(0.088, 0.074), years_before=1),
     *(
         Setting(f"walk, {m} months", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True, months=m)
         for m in (3, 6, 24)

@@ -120,18 +120,46 @@ def test_prior_as_shipped():
     """Every pair of the study's table, by granularity bills / daily / hourly."""
     prior = load_prior()
     table = {
-        ("electricity", "recent", False): ((0.039, 0.040, 0.040), (2.2, 2.0, 2.0)),
-        ("electricity", "recent", True): ((0.036, 0.037, 0.037), (2.4, 2.3, 2.3)),
-        ("electricity", "plain", False): ((0.046, 0.051, 0.050), (2.3, 2.1, 2.1)),
-        ("electricity", "plain", True): ((0.041, 0.043, 0.042), (2.6, 2.6, 2.6)),
-        ("natural_gas", "plain", False): ((0.043, 0.040, 0.043), (1.9, 1.8, 1.9)),
-        ("district_heat", "plain", True): ((0.045, 0.046, 0.051), (2.1, 2.1, 2.4)),
+        ("electricity", "recent", "all"): ((0.039, 0.040, 0.040), (2.2, 2.0, 2.0)),
+        ("electricity", "recent", "calm"): ((0.036, 0.037, 0.037), (2.4, 2.3, 2.3)),
+        ("electricity", "plain", "all"): ((0.046, 0.051, 0.050), (2.3, 2.1, 2.1)),
+        ("electricity", "plain", "calm"): ((0.041, 0.043, 0.042), (2.6, 2.6, 2.6)),
+        ("heat", "plain", "all"): ((0.043, 0.040, 0.043), (1.9, 1.8, 1.9)),
+        ("heat", "plain", "calm"): ((0.045, 0.046, 0.051), (2.1, 2.1, 2.4)),
     }
-    for (carrier, level, calm), (taus, nus) in table.items():
+    for (kind, level, sites), (taus, nus) in table.items():
         for granularity, tau, nu in zip(("bills", "daily", "hourly"), taus, nus, strict=True):
-            size = prior.size(carrier, granularity, level=level, calm=calm)
+            size = prior.drift[kind, level, granularity, sites]
             assert (size.tau, size.nu) == (tau, nu)
+    for carrier, granularity in (("electricity", "bills"), ("district_heat", "daily")):
+        level = "recent" if carrier == "electricity" else "plain"
+        size = prior.size(carrier, granularity, level=level, calm=False)
+        assert "shipped prior, all sites" in size.source  # these are not told apart from calm ones
     assert (prior.common("electricity"), prior.common("steam")) == (0.008, 0.044)
+
+
+def test_sites_found_not_calm_have_what_the_calm_ones_leave_of_all():
+    """Outside route: scipy.  With half of the sites calm, the two kinds together cover what the
+    row of all sites covers, and with that row alone the others would have covered 86 to 87 %."""
+    prior = load_prior()
+    for level, alone in (("recent", 0.873), ("plain", 0.854)):
+        for granularity in ("daily", "hourly"):
+            every, calm, rest = (
+                prior.drift["electricity", level, granularity, sites]
+                for sites in ("all", "calm", "not calm")
+            )
+            assert prior.size("electricity", granularity, level=level, calm=False) == rest
+            assert "derived" in rest.source
+
+            def beyond(half, size):
+                return 2 * stats.t.sf(half / size.tau, size.nu)
+
+            for confidence in (0.5, 0.68, 0.8, 0.9, 0.95):
+                half = stats.t.ppf((1 + confidence) / 2, rest.nu) * rest.tau
+                others = 2 * beyond(half, every) - beyond(half, calm)
+                assert others == pytest.approx(1 - confidence, abs=0.004)
+            half = stats.t.ppf(0.95, every.nu) * every.tau
+            assert 1 - (0.2 - beyond(half, calm)) == pytest.approx(alone, abs=0.001)
 
 
 def test_user_replaces_the_prior():
