@@ -90,7 +90,11 @@ def placebo_cuts(
     cuts = []
     for trial in trials:
         factor = own.factor if own is not None else 1.0
-        q = own.quantile(confidence) if own is not None else student_quantile(confidence, trial.nu)
+        q = (
+            own.quantile(confidence, trial.nu)
+            if own is not None
+            else student_quantile(confidence, trial.nu)
+        )
         half = q * math.hypot(trial.model, factor * trial.drift)
         cuts.append(
             Cut(

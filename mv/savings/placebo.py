@@ -7,10 +7,14 @@ portfolio's own drift, which then takes the place of the shipped prior:
 
 - The prior's τ is multiplied by k.  Each trial's false saving r has scale √((s/P)² + (k·τ/P)²), s/P
   and τ/P as the official interval has them, and Student tails of ν degrees of freedom; ln k and
-  ln ν have normal priors around 0 and the prior's ν.  k and ν are their posterior means, so the
-  portfolio's own evidence counts by its weight.  Under 30 site-years the prior stands alone.
-- With 60 site-years or more the quantile is no longer Student's but the conformal one: the
-  ⌈(N+1)·confidence⌉-th smallest of |r| ÷ scale (Vovk, Gammerman & Shafer 2005, from memory).
+  ln ν have normal priors around 0 and the prior's ν.  k is its posterior mean, so the portfolio's
+  own evidence counts by its weight.  The quantile is that of the posterior predictive
+  distribution: what is not known of k and ν counts (Gelman et al., Bayesian Data Analysis, ch. 1,
+  from memory), at the median s/P and τ of the trials.
+- Under 30 site-years the trial may widen the interval, never narrow it: few quiet years are weak
+  evidence that a portfolio is quiet (own convention), and warn well enough of a restless one.
+- With 60 site-years or more the quantile is the conformal one: the ⌈(N+1)·confidence⌉-th smallest
+  of |r| ÷ scale (Vovk, Gammerman & Shafer 2005, from memory).
 - A site's own trials never measure its own drift (building-disjoint).
 """
 
@@ -19,7 +23,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -40,9 +44,9 @@ from mv.savings.quantiles import student_quantile
 from mv.savings.uncertainty import interval
 
 SITE_YEARS_LEAST = 30
-"""Site-years under which the shipped prior stands alone."""
+"""Site-years under which the trial only widens what the shipped prior gives."""
 BUILDINGS_LEAST = 5
-"""Buildings under which it does: thirty years of one house are no portfolio (own convention)."""
+"""Buildings under which it does so: thirty years of one house are no portfolio (own convention)."""
 CONFORMAL_LEAST = 60
 """Site-years from which the conformal quantile replaces Student's (own convention: six trials
 beyond the 90 % quantile)."""
@@ -53,6 +57,9 @@ LOG_NU_SPREAD = 0.5
 COVERAGE_LEVELS = (0.68, 0.80, 0.90, 0.95)
 VALID_SHARE = 0.75
 """Share of a trial's days that must be usable (Guideline 14: at most 25 % removed, from memory)."""
+
+NEGLIGIBLE = 1e-4
+"""Weight, against the largest, of a pair of k and ν that is left out of the quantile."""
 
 _LOG_K = np.linspace(-2.5, 2.5, 51)
 _LOG_NU = np.linspace(math.log(1.2), math.log(40.0), 29)
@@ -95,15 +102,28 @@ class OwnDrift:
     site_years: int
     buildings: int
     scores: np.ndarray | None
-    """Sorted |r| ÷ scale where the conformal quantile is used, None where Student's is."""
+    """Sorted |r| ÷ scale where the conformal quantile is used, None where the predictive one is."""
+    known: tuple[tuple[float, float, float], ...] | None = None
+    """What is known of k and ν: scale at k ÷ scale at the factor, ν and weight of each pair."""
+    prior_nu: float = math.inf
+    """Smallest ν that the prior gives any of the trials."""
 
-    def quantile(self, confidence: float) -> float:
-        """Two-sided quantile of the standardised error."""
+    def quantile(self, confidence: float, prior_nu: float | None = None) -> float:
+        """Two-sided quantile of the standardised error.
+
+        `prior_nu`: the prior's ν for the site, whose quantile is the least where the trials are few
+        (by default the smallest of the trials').
+        """
         if self.scores is not None:
             rank = math.ceil((len(self.scores) + 1) * confidence)
             if rank <= len(self.scores):
                 return float(self.scores[rank - 1])
-        return student_quantile(confidence, self.nu)
+        if self.known is None:
+            return student_quantile(confidence, self.nu)
+        quantile = _predictive_quantile(confidence, self.known)
+        if self.decides:
+            return quantile
+        return max(quantile, student_quantile(confidence, prior_nu or self.prior_nu))
 
     @property
     def conformal(self) -> bool:
@@ -111,12 +131,20 @@ class OwnDrift:
         return self.scores is not None
 
     @property
+    def decides(self) -> bool:
+        """Whether the trials are enough to narrow the interval, too."""
+        return _enough(self.site_years, self.buildings)
+
+    @property
     def source(self) -> str:
         """For the report."""
-        return (
-            f"the portfolio's own placebo trial, {self.site_years} site-years of "
-            f"{self.buildings} other buildings, weighed with the shipped prior"
+        trials = (
+            f"the portfolio's own placebo trial, {_many(self.site_years, 'site-year')} of "
+            f"{_many(self.buildings, 'other building')}"
         )
+        if self.decides:
+            return f"{trials}, weighed with the shipped prior"
+        return f"the shipped prior, which {trials} can only widen"
 
 
 @dataclass(frozen=True)
@@ -184,8 +212,8 @@ class Placebo:
                     {"site": t.site, "start": t.start, "fraction": t.false_saving}
                     for t in evidence.trials
                 ],
-                "used": own is not None,
-                "tau_factor": own.factor if own else 1.0,
+                "used": own.decides,
+                "tau_factor": own.factor,
                 "words": _words(evidence, own),
             }
         return fields
@@ -217,18 +245,31 @@ class _Evidence:
         return self.r[others], len(self.names) - (own >= 0)
 
     def without(self, building: str) -> OwnDrift | None:
-        """Posterior means of k and ν from every other building; None where there are too few."""
+        """What every other building says of k and ν; None where there is none."""
         own = self.names.get(building, -1)
         n, buildings = int((self.building != own).sum()), len(self.names) - (own >= 0)
-        if n < SITE_YEARS_LEAST or buildings < BUILDINGS_LEAST:
+        if n == 0:
             return None
-        k, nu = _means(self._posterior if own < 0 else self._posterior - self._by_building[own])
+        posterior = self._posterior if own < 0 else self._posterior - self._by_building[own]
+        k, nu = _means(posterior)
+        if not _enough(n, buildings):
+            k = max(1.0, k)
         scores = None
-        if n >= CONFORMAL_LEAST:
+        if n >= CONFORMAL_LEAST and buildings >= BUILDINGS_LEAST:
             others = self._by_score[self.building[self._by_score] != own]
             r, s, tau = self.r[others], self.s[others], self.tau[others]
             scores = np.sqrt(np.sort(r**2 / (s**2 + (k * tau) ** 2), kind="stable"))
-        return OwnDrift(k, nu, n, buildings, scores)
+        known = None if scores is not None else self._known(posterior, k)
+        return OwnDrift(k, nu, n, buildings, scores, known, float(self.nu.min()))
+
+    def _known(self, posterior: np.ndarray, k: float) -> tuple[tuple[float, float, float], ...]:
+        """Scale of the median trial at each k of the grid against the scale at `k`, ν, weight."""
+        s, tau = np.median(self.s), np.median(self.tau)
+        scale = np.hypot(s, _K * tau) / math.hypot(s, k * tau)
+        weight = np.exp(posterior - posterior.max())
+        at_k, at_nu = np.nonzero(weight > NEGLIGIBLE)
+        weight = weight[at_k, at_nu]
+        return tuple(zip(scale[at_k], _NU[at_nu], weight / weight.sum(), strict=True))
 
     def half_widths(self, confidences: Sequence[float]) -> np.ndarray:
         """Half-width of each trial by every other building's trials, (trials, confidences)."""
@@ -237,12 +278,44 @@ class _Evidence:
             at, own = self.building == i, self.without(name)
             size = np.hypot(self.s[at], self.tau[at] * (own.factor if own else 1.0))
             for j, confidence in enumerate(confidences):
-                if own is not None:
-                    quantile = own.quantile(confidence)
-                else:
-                    quantile = [student_quantile(confidence, nu) for nu in self.nu[at]]
-                half[at, j] = size * quantile
+                for nu in np.unique(self.nu[at]):
+                    of_nu = self.nu[at] == nu
+                    quantile = (
+                        own.quantile(confidence, nu) if own else student_quantile(confidence, nu)
+                    )
+                    half[np.flatnonzero(at)[of_nu], j] = size[of_nu] * quantile
         return half
+
+
+def _enough(site_years: int, buildings: int) -> bool:
+    return site_years >= SITE_YEARS_LEAST and buildings >= BUILDINGS_LEAST
+
+
+@lru_cache(maxsize=256)
+def _predictive_quantile(confidence: float, known: tuple[tuple[float, float, float], ...]) -> float:
+    """Two-sided quantile of a mixture of Student distributions; `known`: scale, ν, weight."""
+    from scipy.special import stdtr
+
+    scale, nu, weight = np.array(known).T
+
+    def missing(quantile: float) -> float:
+        return float(confidence + 1 - 2 * (weight @ stdtr(nu, quantile / scale)))
+
+    low, high = 0.0, 1.0
+    at_low, at_high = confidence, missing(1.0)
+    while at_high > 0:
+        low, at_low, high = high, at_high, 2 * high
+        at_high = missing(high)
+    while high - low > 1e-9 * high:  # false position; an end that stays counts half (Illinois)
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        at_middle = missing(middle)
+        if abs(at_middle) < 1e-10:
+            return middle
+        if at_middle > 0:
+            low, at_low, at_high = middle, at_middle, at_high / 2
+        else:
+            high, at_high, at_low = middle, at_middle, at_low / 2
+    return high
 
 
 def _means(posterior: np.ndarray) -> tuple[float, float]:
@@ -365,15 +438,15 @@ def _cuts(
         last = cut
 
 
-def _words(evidence: _Evidence, own: OwnDrift | None) -> str:
+def _words(evidence: _Evidence, own: OwnDrift) -> str:
     n, buildings = len(evidence.trials), len(evidence.names)
-    if own is None:
+    if not own.decides:
         return (
             f"{_many(n, 'site-year')} of {_many(buildings, 'building')}. The trial decides from "
             f"{SITE_YEARS_LEAST} site-years of {BUILDINGS_LEAST} buildings on; until then the "
-            "shipped prior does, and the trial only shows."
+            "shipped prior does, and the trial of the other buildings can only widen it."
         )
-    how = "the trial's own quantile" if own.conformal else f"Student's quantile at {own.nu:.1f}"
+    how = f"{'the' if own.conformal else 'a predictive'} quantile of {own.quantile(0.9):.2f} at 90%"
     return (
         f"{n} site-years of {buildings} buildings; weighed with the shipped prior they multiply "
         f"its drift by {own.factor:.2f}, with {how}."

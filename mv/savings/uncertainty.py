@@ -170,7 +170,7 @@ def interval(
         z = normal_quantile(level_of_confidence)
         widened = s * student_quantile(level_of_confidence, degrees) / z
         q = (
-            own.quantile(level_of_confidence)
+            own.quantile(level_of_confidence, size.nu)
             if own is not None
             else student_quantile(level_of_confidence, drift.nu)
         )
@@ -204,7 +204,7 @@ def interval(
         half_width=half_width,
         confidence=confidence,
         quantile=q,
-        degrees_of_freedom=None if own is not None and own.conformal else drift.nu,
+        degrees_of_freedom=None if own is not None else drift.nu,
         model_part=widened,
         drift_part=tau * exposed,
         drift_tau=tau,

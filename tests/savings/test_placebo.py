@@ -107,15 +107,64 @@ def test_a_month_of_bills_may_be_missing_at_the_edge(fit_line, daily_rows):
     assert [t.start for t in got] == ["2021-01-01"]
 
 
-def test_few_site_years_leave_the_prior_alone():
-    assert placebo(simulated(1, 29, 0.04, 2.0)).own_drift("electricity") is None
-    one_house = [
-        Trial(**(vars(t) | {"building": f"b{i % 4}"}))
-        for i, t in enumerate(simulated(1, 40, 0.04, 2.0))
+def one_of_few(tau, buildings=4):
+    return [
+        Trial(**(vars(t) | {"building": f"b{i % buildings}"}))
+        for i, t in enumerate(simulated(1, 80, tau, 2.0))
     ]
-    assert placebo(one_house).own_drift("electricity") is None
-    assert placebo(simulated(1, 30, 0.04, 2.0)).own_drift("electricity") is not None
+
+
+@pytest.mark.parametrize(
+    "quiet", [simulated(1, 29, 0.01, 2.0), one_of_few(0.01)], ids=["trials", "buildings"]
+)
+def test_few_quiet_trials_leave_the_prior_alone(quiet):
+    own = placebo(quiet).own_drift("electricity")
+    assert not own.decides
+    assert own.factor == 1.0
+    assert own.quantile(0.9) == stats.t.ppf(0.95, 2.0)
+    assert own.quantile(0.9, 1.8) == stats.t.ppf(0.95, 1.8)  # of a site whose prior says so
+    assert "can only widen" in own.source
+
+
+@pytest.mark.parametrize(
+    "restless", [simulated(1, 12, 0.12, 2.0), one_of_few(0.12)], ids=["trials", "buildings"]
+)
+def test_few_restless_trials_widen_the_interval(restless):
+    own = placebo(restless).own_drift("electricity")
+    assert not own.decides
+    assert own.factor > 1.3
+    assert own.quantile(0.9) >= stats.t.ppf(0.95, 2.0)
+
+
+def test_trial_decides_from_thirty_site_years_on():
+    assert placebo(simulated(1, 30, 0.01, 2.0)).own_drift("electricity").factor < 0.6
     assert placebo(simulated(1, 30, 0.04, 2.0)).own_drift("natural_gas") is None
+    alone = placebo(simulated(1, 1, 0.04, 2.0))
+    assert alone.own_drift("electricity", "s0") is None
+
+
+def test_predictive_quantile_counts_what_is_not_known():
+    """Outside route: drawing k and ν from their posterior and an error from Student's."""
+    own = placebo(simulated(12, 40, 0.06, 2.0)).own_drift("electricity")
+    scale, nu, weight = np.array(own.known).T
+    rng = np.random.default_rng(1)
+    drawn = rng.choice(len(weight), 400_000, p=weight)
+    error = np.abs(scale[drawn] * rng.standard_t(nu[drawn]))
+    for confidence in (0.68, 0.9, 0.95):
+        assert own.quantile(confidence) == pytest.approx(np.quantile(error, confidence), rel=0.02)
+    assert own.quantile(0.9) > stats.t.ppf(0.95, own.nu)
+
+
+@pytest.mark.parametrize(("tau", "low", "high"), [(0.04, 0.88, 0.93), (0.08, 0.84, 0.91)])
+def test_coverage_with_few_trials(tau, low, high):
+    """Twelve site-years: 150 portfolios, 20 new errors each, of the prior's size and of twice."""
+    rng = np.random.default_rng(2)
+    held = []
+    for portfolio in range(150):
+        own = placebo(simulated(100 + portfolio, 12, tau, 2.0)).own_drift("electricity")
+        error = np.abs(rng.standard_t(2.0, 20)) * math.hypot(tau, 0.01)
+        held += list(error <= own.quantile(0.9) * math.hypot(0.01, own.factor * 0.04))
+    assert low <= np.mean(held) <= high
 
 
 @pytest.mark.parametrize(("tau", "low", "high"), [(0.04, 0.8, 1.25), (0.10, 2.0, 3.0)])
@@ -182,6 +231,7 @@ def test_fields_for_the_report():
     few = placebo(simulated(8, 10, 0.04, 2.0)).as_fields()
     assert few["electricity"]["used"] is False
     assert "until then the shipped prior does" in few["electricity"]["words"]
+    assert "can only widen it" in few["electricity"]["words"]
     assert len(few["electricity"]["false_savings"]) == 10
     many = placebo(simulated(8, 80, 0.04, 2.0)).as_fields()["electricity"]
     assert many["used"] is True

@@ -33,7 +33,10 @@ def test_a_large_difference_between_the_models_is_told(write_portfolio, tools):
     use = tools.daily_use()
     use.loc["2023-05-20":"2023-06-30"] += 700
     (found,), result = findings(
-        write_portfolio(files={"meters/m1.csv": tools.interval_csv(tools.hourly_use(use))}),
+        write_portfolio(
+            settings='[uncertainty]\nsource = "schools"\nelectricity = { tau = 0.03 }\n',
+            files={"meters/m1.csv": tools.interval_csv(tools.hourly_use(use))},
+        ),
         "models_disagree",
     )
     assert result.cross_check["large"]
