@@ -18,6 +18,8 @@ from mv.findings import Finding, FolderError
 from mv.portfolio.schema import SiteDescription
 from mv.portfolio.week import parse_week, week_words
 
+REASONS = ("week", "learned", "holiday", "exception")
+"""Why a day is operating or not."""
 USUAL_WEEK = (True, True, True, True, True, False, False)
 LEARN_WEEKS = 8
 """Weeks of daily energy below which no week is learned (common practice, no source)."""
@@ -98,21 +100,19 @@ def operating_days(
     span = np.arange(np.datetime64(first), np.datetime64(last) + 1)
     weekday = (span.astype(np.int64) + 3) % 7  # 1 January 1970 was a Thursday
     operating = np.array(week)[weekday]
-    reason = np.where(True, "learned" if origin == "learned" else "week", "").repeat(len(span))
-    reason = reason.astype(object)
-    if kept:
-        off = np.isin(span, np.array(list(kept), dtype="datetime64[D]"))
-        reason[off & operating] = "holiday"
-        operating = operating & ~off
+    reason = np.full(len(span), REASONS.index("learned" if origin == "learned" else "week"), "i1")
+    off = (_days(kept) - span[0]).astype(int)
+    reason[off[operating[off]]] = REASONS.index("holiday")
+    operating[off] = False
     for row in description.operating_days:
         if row.site not in (site.site, "*"):
             continue
         inside = (span >= np.datetime64(row.start)) & (span <= np.datetime64(row.end))
         operating[inside] = row.day == "operating"
-        reason[inside] = "exception"
+        reason[inside] = REASONS.index("exception")
     days = pd.DataFrame(
-        {"operating": operating, "reason": pd.Categorical(reason)},
-        index=pd.DatetimeIndex(span.astype("datetime64[ns]"), name="date"),
+        {"operating": operating, "reason": pd.Categorical.from_codes(reason, dtype=_reasons())},
+        index=pd.DatetimeIndex(span.astype("datetime64[s]"), name="date"),
     )
     return OperatingCalendar(
         days=days, week=week, origin=origin, words=words, holidays=kept, findings=tuple(findings)
@@ -136,6 +136,15 @@ def public_holidays(
     except NotImplementedError:
         return None
     return dict(sorted(found.items()))
+
+
+@lru_cache(maxsize=1)
+def _reasons() -> pd.CategoricalDtype:
+    return pd.CategoricalDtype(pd.Index(REASONS, dtype=object))
+
+
+def _days(holidays: dict[dt.date, str]) -> np.ndarray:
+    return np.array(list(holidays), dtype="datetime64[D]")
 
 
 def _week(description: SiteDescription, daily: pd.Series | None, holidays: dict):
@@ -199,12 +208,7 @@ def learn_week(
     """
     daily = daily.dropna()
     if holidays:
-        daily = daily[
-            ~np.isin(
-                daily.index.to_numpy().astype("datetime64[D]"),
-                np.array(list(holidays), dtype="datetime64[D]"),
-            )
-        ]
+        daily = daily[~np.isin(daily.index.to_numpy("datetime64[D]"), _days(holidays))]
     values = daily.to_numpy(dtype=float)
     if len(values) < 7 * LEARN_WEEKS:
         return None

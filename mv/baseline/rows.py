@@ -11,12 +11,13 @@ they cover (ASHRAE Guideline 14, from memory).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from mv.baseline.columns import Rows
-from mv.readings.clock import offsets_of
+from mv.readings.clock import day_index, epoch_seconds, local_midnights, offsets_of, utc_index
 
 USED = "used"
 BILL_COVERAGE = 0.9
@@ -27,6 +28,8 @@ DRIVER = "driver:"
 
 _DAY_S = 86_400
 _HOUR_STATUSES = (USED, "temperature_missing", "coverage_low")
+_STATUSES = (*_HOUR_STATUSES, "driver_missing", "bill_excluded")
+_ONE_EMPTY = np.array([""], dtype=object)
 _EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
 
 
@@ -58,13 +61,13 @@ def daily_rows(
     operating, 1 not), reason, coverage, weight (1.0), status ("used", "coverage_low",
     "temperature_missing", "driver_missing"), and `driver:<name>`.
     """
-    start = interval.index.as_unit("s").asi8
+    start = epoch_seconds(interval.index)
     energy = interval["energy"].to_numpy(dtype=float)
     if len(start) == 0:
         return _empty_days()
     # An interval belongs to the day in which its middle lies.
     middle = start + step_seconds // 2
-    dates, midnight = _local_midnights(middle[0], middle[-1], time_zone)
+    dates, midnight = local_midnights(time_zone, int(middle[0]), int(middle[-1]))
     present = np.isfinite(energy)
     edge = np.searchsorted(middle, midnight)
     count = np.diff(np.concatenate([[0], np.cumsum(present)])[edge])
@@ -78,15 +81,15 @@ def daily_rows(
         sums = np.where(share < 1.0, total / share, total)
     usable = (share >= coverage) & (count > 0)
 
-    index = pd.DatetimeIndex(dates, name="date")
-    degrees = temperature.reindex(index).to_numpy(dtype=float)
-    operating, reason = _calendar_on(calendar, index)
-    status = np.full(len(index), USED, dtype=object)
-    columns = _driver_columns(drivers, index)
+    index = day_index(dates)
+    degrees = _at(temperature, _seconds(dates))
+    operating, reason = _calendar_on(calendar, dates)
+    status = np.zeros(len(index), dtype=np.int8)
+    columns = _driver_columns(drivers, dates)
     for values in columns.values():
-        status[~np.isfinite(values)] = "driver_missing"
-    status[~np.isfinite(degrees)] = "temperature_missing"
-    status[~usable] = "coverage_low"
+        status[~np.isfinite(values)] = _STATUSES.index("driver_missing")
+    status[~np.isfinite(degrees)] = _STATUSES.index("temperature_missing")
+    status[~usable] = _STATUSES.index("coverage_low")
     return pd.DataFrame(
         {
             "energy": np.where(usable, sums, np.nan),
@@ -95,8 +98,8 @@ def daily_rows(
             "day_type": (operating < 0.5).astype(np.int8),
             "reason": as_objects(reason, index),
             "coverage": share,
-            "weight": 1.0,
-            "status": as_objects(status, index),
+            "weight": np.ones(len(index)),
+            "status": as_objects(_words(status), index),
             **columns,
         },
         index=index,
@@ -124,19 +127,15 @@ def bill_rows(
     "temperature_missing", "driver_missing"), daily_temperatures (the bill's daily means, for
     degree days), flag, and `driver:<name>`.
     """
-    bills = bills.sort_values("start", ignore_index=True)
-    first = bills["start"].to_numpy().astype("datetime64[D]")
-    end = bills["end"].to_numpy().astype("datetime64[D]")
+    bills = in_order(bills)
+    starts, ends = bills["start"].to_numpy(), bills["end"].to_numpy()
+    first, end = starts.astype("datetime64[D]"), ends.astype("datetime64[D]")
     days = (end - first).astype(float)
     total = bills["energy"].to_numpy(dtype=float)
-    if len(bills) == 0:
-        span = pd.DatetimeIndex([])
-        low = high = np.zeros(0, dtype=int)
-    else:
-        span = pd.date_range(first.min(), end.max() - 1, freq="D", unit="s")
-        low = (first - first.min()).astype(int)
-        high = (end - first.min()).astype(int)
-    daily = temperature.reindex(span).to_numpy(dtype=float)
+    span = np.arange(first.min(), end.max()) if len(bills) else first
+    low = (first - span[:1]).astype(int)
+    high = (end - span[:1]).astype(int)
+    daily = _at(temperature, _seconds(span))
     operating, _ = _calendar_on(calendar, span)
     known = np.isfinite(daily)
 
@@ -147,35 +146,39 @@ def bill_rows(
         return np.where(n > 0, (sums[high] - sums[low]) / np.maximum(n, 1), np.nan)
 
     everywhere = np.ones(len(span), dtype=bool)
-    status = np.full(len(bills), USED, dtype=object)
+    status = np.zeros(len(bills), dtype=np.int8)
     columns = {}
     for name, values in _driver_columns(drivers, span).items():
         given = np.isfinite(values)
         columns[name] = mean(values, given)
-        status[~(mean(given.astype(float), everywhere) >= BILL_COVERAGE)] = "driver_missing"
+        status[~(mean(given.astype(float), everywhere) >= BILL_COVERAGE)] = _STATUSES.index(
+            "driver_missing"
+        )
     enough = mean(known.astype(float), everywhere) >= BILL_COVERAGE
-    status[~enough] = "temperature_missing"
-    flag = bills["flag"].astype(object).to_numpy() if "flag" in bills else "measured"
-    status[~np.isfinite(total) | (days <= 0) | (flag == "excluded")] = "bill_excluded"
+    status[~enough] = _STATUSES.index("temperature_missing")
+    flag = objects_of(bills["flag"])
+    excluded = ~np.isfinite(total) | (days <= 0) | (flag == "excluded")
+    status[excluded] = _STATUSES.index("bill_excluded")
     pieces = np.empty(len(bills), dtype=object)
     for row, (a, b) in enumerate(zip(low, high, strict=True)):
         piece = daily[a:b]
         pieces[row] = piece[np.isfinite(piece)]
     return pd.DataFrame(
         {
-            "start": bills["start"],
-            "end": bills["end"],
+            "start": starts,
+            "end": ends,
             "days": days,
             "energy": total / np.where(days > 0, days, np.nan),
             "total": total,
             "temperature": mean(daily, known),
             "operating": mean(operating, everywhere),
             "weight": days,
-            "status": status,
-            "flag": flag,
+            "status": as_objects(_words(status), bills.index),
+            "flag": as_objects(flag, bills.index),
             "daily_temperatures": pieces,
             **columns,
-        }
+        },
+        index=bills.index,
     )
 
 
@@ -202,7 +205,7 @@ def hourly_rows(
     """
     if isinstance(temperature, pd.DataFrame):
         temperature = temperature["temperature"]
-    start = interval.index.as_unit("s").asi8
+    start = epoch_seconds(interval.index)
     energy = interval["energy"].to_numpy(dtype=float)
     if len(start) == 0 or step_seconds > 3600:
         return pd.DataFrame(
@@ -217,17 +220,19 @@ def hourly_rows(
     share = count * step_seconds / 3600
     sums = np.bincount(place, np.where(present, energy, 0.0), minlength=size)
     seconds = (hour[0] + np.arange(size)) * 3600
-    index = pd.DatetimeIndex(seconds.astype("datetime64[s]"), name="start").tz_localize("UTC")
     usable = (share >= coverage) & (count > 0)
     with np.errstate(divide="ignore", invalid="ignore"):
         sums = np.where(usable, sums / np.minimum(share, 1.0), np.nan)
     degrees = _at(temperature, seconds)
 
-    dates, midnight = _local_midnights(seconds[0], seconds[-1], time_zone)
-    day = np.searchsorted(midnight, seconds, side="right") - 1
-    local_hour = offsets_of(time_zone, seconds[0], seconds[-1]).local(seconds) // 3600 % 24
+    offsets = offsets_of(time_zone, int(seconds[0]), int(seconds[-1]))
+    local = offsets.local_in_order(seconds) // 3600
+    date = local // 24
+    dates = np.arange(date[0], date[-1] + 1).astype("datetime64[D]")
+    day = date - date[0]
+    local_hour = local - date * 24
     weekday = _weekday(dates)
-    operating, _ = _calendar_on(calendar, pd.DatetimeIndex(dates))
+    operating, _ = _calendar_on(calendar, dates)
     group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
     status = np.where(usable, np.where(np.isfinite(degrees), 0, 1), 2).astype(np.int8)
     return pd.DataFrame(
@@ -236,10 +241,18 @@ def hourly_rows(
             "temperature": degrees,
             "hour_of_week": (group[day] * 24 + local_hour).astype(np.int16),
             "operating": operating[day],
-            "status": pd.Categorical.from_codes(status, _HOUR_STATUSES),
+            "status": pd.Categorical.from_codes(status, dtype=_hour_statuses()),
         },
-        index=index,
+        index=utc_index(seconds),
     )
+
+
+def in_order(bills: pd.DataFrame) -> pd.DataFrame:
+    """Bills in order of their start, numbered from 0."""
+    starts = bills["start"].to_numpy()
+    if (starts[1:] >= starts[:-1]).all() and isinstance(bills.index, pd.RangeIndex):
+        return bills
+    return bills.sort_values("start", ignore_index=True)
 
 
 def used(rows: Rows) -> Rows:
@@ -268,6 +281,14 @@ def as_objects(values, index: pd.Index) -> pd.Series:
     return pd.Series(values, index=index, dtype=object)
 
 
+def objects_of(words: pd.Series) -> np.ndarray:
+    """A column of words as Python strings; of a categorical each word is made once."""
+    array = words.array
+    if isinstance(array, pd.Categorical):
+        return array.categories.to_numpy(dtype=object)[array.codes]
+    return words.to_numpy(dtype=object)
+
+
 def moments_of(rows: Rows) -> np.ndarray:
     """Start of each row as datetime64[s] on its own clock, shape (rows,)."""
     if "start" in rows.columns:
@@ -276,7 +297,7 @@ def moments_of(rows: Rows) -> np.ndarray:
     if isinstance(index, np.ndarray) and index.dtype.kind == "M":
         return index
     if isinstance(index, pd.DatetimeIndex):
-        return (index if index.unit == "s" else index.as_unit("s")).asi8.view("datetime64[s]")
+        return epoch_seconds(index).view("datetime64[s]")
     return np.arange(len(rows)).astype("datetime64[s]")
 
 
@@ -289,27 +310,39 @@ def consecutive_of(rows: pd.DataFrame) -> np.ndarray:
     return steps == (steps.min() if len(steps) else 0)
 
 
-def _local_midnights(first: int, last: int, time_zone: str) -> tuple[np.ndarray, np.ndarray]:
-    """Local dates from the first to the last second given, and the UTC seconds at which each
-    begins (one more than dates: the end of the last)."""
-    ends = pd.DatetimeIndex(np.array([first, last]).astype("datetime64[s]"), tz="UTC")
-    ends = ends.tz_convert(time_zone).tz_localize(None).to_numpy().astype("datetime64[D]")
-    dates = np.arange(ends[0], ends[1] + 2)
-    stamps = pd.DatetimeIndex(dates.astype("datetime64[s]"))
-    # Where the clocks change at midnight a day begins at the first moment that exists.
-    stamps = stamps.tz_localize(
-        time_zone, ambiguous=np.ones(len(stamps), dtype=bool), nonexistent="shift_forward"
-    )
-    return dates[:-1].astype("datetime64[s]"), stamps.tz_convert("UTC").as_unit("s").asi8
+def _words(status: np.ndarray) -> np.ndarray:
+    """Names of statuses; each word is one Python string that all its rows share."""
+    return np.array(_STATUSES, dtype=object)[status]
+
+
+@lru_cache(maxsize=1)
+def _hour_statuses() -> pd.CategoricalDtype:
+    return pd.CategoricalDtype(list(_HOUR_STATUSES))
 
 
 def _at(series: pd.Series, seconds: np.ndarray) -> np.ndarray:
-    """Values of an ordered series at instants, NaN where it has none."""
-    known = series.index.as_unit("s").asi8
-    if not len(known):
-        return np.full(len(seconds), np.nan)
-    place = np.minimum(np.searchsorted(known, seconds), len(known) - 1)
-    return np.where(known[place] == seconds, series.to_numpy(dtype=float)[place], np.nan)
+    """Values of an ordered series at ordered instants, NaN where it has none."""
+    known = epoch_seconds(series.index)
+    out = np.full(len(seconds), np.nan)
+    own, theirs = _shared(known, seconds)
+    out[theirs] = series.to_numpy(dtype=float)[own]
+    return out
+
+
+def _shared(known: np.ndarray, wanted: np.ndarray) -> tuple[slice | np.ndarray, ...]:
+    """Places in each of two ordered arrays of distinct instants at which both agree.
+
+    Series without a gap share one stretch, which is found without searching for each instant.
+    """
+    if not len(known) or not len(wanted):
+        return slice(0), slice(0)
+    a, b = np.searchsorted(known, [wanted[0], wanted[-1] + 1])
+    c, d = np.searchsorted(wanted, [known[0], known[-1] + 1])
+    if np.array_equal(known[a:b], wanted[c:d]):
+        return slice(a, b), slice(c, d)
+    place = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
+    same = known[place] == wanted
+    return place[same], same
 
 
 def _weekday(dates: np.ndarray) -> np.ndarray:
@@ -317,24 +350,28 @@ def _weekday(dates: np.ndarray) -> np.ndarray:
     return (dates.astype("datetime64[D]").astype(np.int64) + _EPOCH_WEEKDAY) % 7
 
 
-def _calendar_on(calendar, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+def _calendar_on(calendar, dates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Operating (1.0, 0.0) and reason of each day; days outside the calendar do usual work."""
     days = calendar.days
-    place = days.index.get_indexer(index)
-    known = place >= 0
-    operating = np.ones(len(index))
-    operating[known] = days["operating"].to_numpy(dtype=float)[place[known]]
-    reason = np.full(len(index), "", dtype=object)
+    own, theirs = _shared(epoch_seconds(days.index), _seconds(dates))
+    operating = np.ones(len(dates))
+    operating[theirs] = days["operating"].to_numpy()[own]
+    reason = _ONE_EMPTY.repeat(len(dates))
     if "reason" in days.columns:
-        reason[known] = days["reason"].to_numpy(dtype=object)[place[known]]
+        reason[theirs] = objects_of(days["reason"])[own]
     return operating, reason
 
 
+def _seconds(dates: np.ndarray) -> np.ndarray:
+    """Midnights of naive dates as seconds since 1970."""
+    return dates.astype("datetime64[s]").astype(np.int64)
+
+
 def _driver_columns(
-    drivers: Mapping[str, pd.Series] | None, index: pd.DatetimeIndex
+    drivers: Mapping[str, pd.Series] | None, dates: np.ndarray
 ) -> dict[str, np.ndarray]:
     return {
-        DRIVER + name: values.reindex(index).to_numpy(dtype=float)
+        DRIVER + name: _at(values, _seconds(dates))
         for name, values in sorted((drivers or {}).items())
     }
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -114,15 +115,12 @@ def why_not_added(group: Group, readings: dict[str, MeterReadings]) -> tuple[str
 
 def _same_readings(parts: Sequence[MeterReadings]) -> tuple[str, str] | None:
     """The first two meters whose readings, not all zero, are equal."""
-    for place, part in enumerate(parts):
-        energy = part.table["energy"].to_numpy(dtype=float)
-        if not np.nan_to_num(energy).any():
-            continue
-        for other in parts[:place]:
-            if len(other.table) == len(energy) and np.array_equal(
-                other.table["energy"].to_numpy(dtype=float), energy, equal_nan=True
-            ):
-                return other.meter.meter, part.meter.meter
+    if len(parts) < 2:
+        return None
+    energies = [part.table["energy"].to_numpy(dtype=float) for part in parts]
+    for (one, energy), (other, same) in combinations(zip(parts, energies, strict=True), 2):
+        if np.array_equal(energy, same, equal_nan=True) and np.nan_to_num(energy).any():
+            return one.meter.meter, other.meter.meter
     return None
 
 

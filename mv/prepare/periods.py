@@ -16,11 +16,12 @@ import pandas as pd
 
 from mv import units
 from mv.baseline.columns import Rows
-from mv.baseline.rows import as_objects
+from mv.baseline.rows import as_objects, objects_of
 from mv.portfolio.schema import Event, Retrofit
 
 BASELINE, INSTALLATION, REPORTING, OUTSIDE = "baseline", "installation", "reporting", "outside"
 DAY = dt.timedelta(days=1)
+_NAMES = np.array([BASELINE, INSTALLATION, REPORTING, OUTSIDE], dtype=object)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +103,8 @@ def spans_of(rows: Rows) -> tuple[np.ndarray, np.ndarray]:
 
 
 def periods_of(window: Window, spans: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """Period of each row.  A bill belongs to the baseline or reporting period only when it
-    lies wholly on that side of the works; at the far ends half of it must lie inside."""
+    """Period of each row, (rows,) words.  A bill belongs to the baseline or reporting period only
+    when it lies wholly on that side of the works; at the far ends half of it must lie inside."""
     starts, ends = spans
     middle = starts + (ends - starts) // 2
     baseline = (middle >= np.datetime64(window.baseline_start)) & (
@@ -115,7 +116,7 @@ def periods_of(window: Window, spans: tuple[np.ndarray, np.ndarray]) -> np.ndarr
     works = (ends > np.datetime64(window.installation_start)) & (
         starts <= np.datetime64(window.installation_end)
     )
-    return np.select([baseline, works, reporting], [BASELINE, INSTALLATION, REPORTING], OUTSIDE)
+    return _NAMES[np.select([baseline, works, reporting], [0, 1, 2], 3)]
 
 
 def apply_events(
@@ -125,11 +126,12 @@ def apply_events(
     unit: str,
 ) -> pd.DataFrame:
     """Mark the days that declared events exclude, and the energy per day that they added."""
+    adjustment = np.zeros(len(rows))
+    if not events:
+        return rows.assign(adjustment=adjustment)
     starts, ends = spans
     length = (ends - starts).astype(float)
-    rows = rows.copy()
-    adjustment = np.zeros(len(rows))
-    status = np.array(rows["status"], dtype=object)
+    status = objects_of(rows["status"]).copy()
     for event in events:
         first = np.datetime64(event.start)
         after = np.datetime64(event.end + DAY) if event.end else ends[-1]
@@ -139,9 +141,7 @@ def apply_events(
             status[(share > 0) & (status == "used")] = "event_excluded"
         elif event.treatment == "adjust" and event.change is not None:
             adjustment += share * event.change * units.factor(event.unit, unit)
-    rows["status"] = as_objects(status, rows.index)
-    rows["adjustment"] = adjustment
-    return rows
+    return rows.assign(status=as_objects(status, rows.index), adjustment=adjustment)
 
 
 def is_period(rows: Rows, name: str) -> np.ndarray:

@@ -17,7 +17,7 @@ import pandas as pd
 from mv import units
 from mv.baseline.columns import Rows
 from mv.baseline.drivers import driver_series
-from mv.baseline.rows import as_objects, bill_rows, daily_rows, is_used
+from mv.baseline.rows import as_objects, bill_rows, daily_rows, in_order, is_used
 from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
 from mv.portfolio.schema import Event, Retrofit, SiteDescription
@@ -139,10 +139,9 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
         if len(carriers) == 1 and carrier.kind == "interval" and weather is not None:
             doubts = station_doubts(
                 carrier.rows["energy"],
-                temperature,
+                weather,
                 carrier=carrier.carrier,
                 time_zone=site.time_zone,
-                hourly=weather.hourly,
             )
             findings += [f.at(site=site.site, file=description.weather.file) for f in doubts]
         findings += [f.at(site=site.site) for f in carrier.findings]
@@ -270,15 +269,13 @@ def _prepare_carrier(
     if got[0].kind == "interval":
         interval, step = sum_intervals(got, zone)
         rows = daily_rows(interval, step, zone, temperature, calendar, limits.coverage, drivers)
-        days = rows.index
         base = replace(base, kind="interval", interval=interval, step_seconds=step)
     else:
         bills = sum_bills(got)
         if isinstance(bills, str):
             return refuse(bills, "Give bills with the same read dates, or verify one meter.")
         rows = bill_rows(bills, temperature, calendar, drivers)
-        rows["cost"] = bills.sort_values("start", ignore_index=True)["cost"]
-        days = pd.DatetimeIndex(rows["start"])
+        rows["cost"] = in_order(bills)["cost"]
         base = replace(base, kind="bills")
     if not len(rows):
         return refuse("the file holds no readings that can be used", "Give readings.", rows=rows)
@@ -290,11 +287,8 @@ def _prepare_carrier(
         rows["period"] = OUTSIDE
         return replace(base, rows=rows, events=events)
 
-    ends = spans[1]
-    last = (pd.Timestamp(ends[-1]) - pd.Timedelta(days=1)).date()
-    window = window_of(
-        group.retrofits, days[0].date(), last, after=group.after, before=group.before
-    )
+    first, last = spans[0][0].astype(object), (spans[1][-1] - 1).astype(object)
+    window = window_of(group.retrofits, first, last, after=group.after, before=group.before)
     rows["period"] = as_objects(periods_of(window, spans), rows.index)
     base = replace(base, rows=rows, window=window, events=events)
     return _judge(description, base, last)
@@ -312,14 +306,16 @@ def _judge(
             reason=f"not yet due: readings end on {last}, the works on {window.installation_end}",
             remedy="Run again when the reporting period has begun.",
         )
+    baseline = is_period(rows, BASELINE)
     verdict = sufficiency(
-        rows[is_period(rows, BASELINE)],
+        rows[baseline],
         rows[is_period(rows, REPORTING)],
         bills=carrier.kind == "bills",
         limits=description.settings.limits,
     )
     reason, remedy = verdict.reason, verdict.remedy
-    if not reason and not carrier.period(BASELINE)["energy"].to_numpy(dtype=float).any():
+    energy = with_adjustment(rows)["energy"].to_numpy()
+    if not reason and not energy[baseline & is_used(rows)].any():
         reason = "the meter shows no use at all in the baseline period"
         remedy = "Give the readings of the meter that sees the retrofit, in the unit declared."
     late = next((f for f in carrier.findings if f.rule == "meter_starts_late"), None)

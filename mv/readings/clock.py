@@ -41,6 +41,12 @@ class Offsets:
         """Local clock of each instant, seconds."""
         return utc + self.at(utc) if len(self.changes) else utc + self.offsets[0]
 
+    def local_in_order(self, utc: np.ndarray) -> np.ndarray:
+        """Local clock of instants that stand in order of time, seconds; looks the few changes up
+        among the instants rather than each instant among the changes."""
+        edges = np.searchsorted(utc, self.changes)
+        return utc + np.repeat(self.offsets, np.diff(np.r_[0, edges, len(utc)]))
+
 
 def offsets_of(zone: str, first: int, last: int) -> Offsets:
     """The offsets of `zone` from two days before `first` to two after `last` (UTC seconds).
@@ -55,12 +61,60 @@ def offsets_of(zone: str, first: int, last: int) -> Offsets:
     return _scan(zone, first_year, last_year)
 
 
+def epoch_seconds(index: pd.DatetimeIndex) -> np.ndarray:
+    """Seconds since 1970 of each stamp, UTC where it has a zone; shape (n,), int64."""
+    return (index if index.unit == "s" else index.as_unit("s")).asi8
+
+
+def utc_index(seconds: np.ndarray) -> pd.DatetimeIndex:
+    """The index `start` of instants given as seconds since 1970."""
+    return pd.DatetimeIndex(seconds.view("datetime64[s]"), tz="UTC", name="start")
+
+
+def day_index(days: np.ndarray) -> pd.DatetimeIndex:
+    """The index `date` of local days given as days since 1970 or datetime64[D]."""
+    return pd.DatetimeIndex(days.astype("datetime64[D]").astype("datetime64[s]"), name="date")
+
+
 def local_clock(index: pd.DatetimeIndex, zone: str) -> np.ndarray:
     """What the clock of `zone` shows at each instant of an ordered UTC index, datetime64[s]."""
-    utc = (index if index.unit == "s" else index.as_unit("s")).asi8
+    utc = epoch_seconds(index)
     if not len(utc):
         return np.empty(0, "datetime64[s]")
-    return offsets_of(zone, int(utc[0]), int(utc[-1])).local(utc).view("datetime64[s]")
+    offsets = offsets_of(zone, int(utc[0]), int(utc[-1]))
+    return offsets.local_in_order(utc).view("datetime64[s]")
+
+
+def local_midnights(zone: str, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:
+    """Local dates from the first to the last instant, and the instants at which each begins.
+
+    Parameters
+    ----------
+    first, last : UTC seconds.
+
+    Returns dates (n,), datetime64[D], and UTC seconds (n + 1,): the end of the last as well.
+    Where the clocks change at midnight a day begins at the first moment that exists.
+    """
+    dates, begins = _midnights(
+        zone, *(dt.datetime.fromtimestamp(s, dt.UTC).year for s in (first, last))
+    )
+    a, b = np.searchsorted(begins, [first, last], side="right")
+    return dates[a - 1 : b], begins[a - 1 : b + 1]
+
+
+@lru_cache(maxsize=256)
+def _midnights(zone: str, first_year: int, last_year: int) -> tuple[np.ndarray, np.ndarray]:
+    """Dates and their beginnings, from the day before the first year to that after the last."""
+    dates = np.arange(
+        np.datetime64(f"{first_year}-01-01") - 1, np.datetime64(f"{last_year + 1}-01-01") + 2
+    )
+    stamps = pd.DatetimeIndex(dates.astype("datetime64[s]")).tz_localize(
+        zone, ambiguous=np.ones(len(dates), dtype=bool), nonexistent="shift_forward"
+    )
+    begins = epoch_seconds(stamps)
+    for array in (dates, begins):
+        array.flags.writeable = False  # every caller gets the same ones
+    return dates, begins
 
 
 @lru_cache(maxsize=256)

@@ -172,13 +172,12 @@ def _read_interval(
     meter_changes.judge_offset(grid, rows)
     _tell_flags(grid, rows)
 
-    stamps = grid.starts.astype("datetime64[s]").astype("datetime64[ns]")
     frame = pd.DataFrame(
         {
             "energy": grid.values,
             "flag": pd.Categorical.from_codes(grid.flags, dtype=_flag_type()),
         },
-        index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
+        index=clock.utc_index(grid.starts),
     )
     stamp = "end" if ends else "start"
     return MeterReadings(

@@ -15,6 +15,7 @@ import pandas as pd
 
 from mv.findings import Finding
 from mv.readings import clock
+from mv.readings.weather import WeatherReadings, daily_temperature
 
 DAYS_LEAST = 300
 SEASON_LEAST = 4.0
@@ -37,36 +38,22 @@ SEASONAL_SWING = 1.5
 
 
 def station_doubts(
-    energy: pd.Series,
-    temperature: pd.Series,
-    *,
-    carrier: str,
-    time_zone: str,
-    hourly: pd.DataFrame | None = None,
-) -> list[Finding]:
+    energy: pd.Series, weather: WeatherReadings, *, carrier: str, time_zone: str
+) -> tuple[Finding, ...]:
     """Findings on whether a station belongs to a site.
 
     Parameters
     ----------
     energy : daily energy (index: naive dates), NaN where not usable.
-    temperature : daily mean temperature, °C (index: naive dates).
+    weather : temperatures of the station.
     carrier : what the meter measures; only heat and cold must follow the weather.
     time_zone : of the site; its place tells the hemisphere.
-    hourly : hourly temperatures (index: UTC starts), where the station gives hours.
     """
-    findings = []
-    wrong_half = _hemisphere(temperature, time_zone)
-    if wrong_half:
-        findings.append(Finding("station_hemisphere", wrong_half))
-    if hourly is not None:
-        shifted = _warmest_hour(hourly, time_zone)
-        if shifted:
-            findings.append(Finding("station_shifted", shifted))
-    if not findings:
-        follow = _follows(energy, temperature, carrier)
-        if follow is not None:
-            findings.append(follow)
-    return findings
+    findings = _doubts_of_place(weather, time_zone)
+    if findings or carrier not in WEATHER_DRIVEN:
+        return findings
+    follow = _follows(energy, daily_temperature(weather, time_zone), carrier)
+    return () if follow is None else (follow,)
 
 
 @lru_cache(maxsize=256)
@@ -92,6 +79,20 @@ def latitude_of(time_zone: str) -> float | None:
     return None
 
 
+@lru_cache(maxsize=64)
+def _doubts_of_place(weather: WeatherReadings, time_zone: str) -> tuple[Finding, ...]:
+    """What the temperatures alone tell, the same for all sites of a station on one clock."""
+    findings = []
+    wrong_half = _hemisphere(daily_temperature(weather, time_zone), time_zone)
+    if wrong_half:
+        findings.append(Finding("station_hemisphere", wrong_half))
+    if weather.hourly is not None:
+        shifted = _warmest_hour(weather.hourly, time_zone)
+        if shifted:
+            findings.append(Finding("station_shifted", shifted))
+    return tuple(findings)
+
+
 def _hemisphere(temperature: pd.Series, time_zone: str) -> str:
     latitude = latitude_of(time_zone)
     known = temperature.dropna()
@@ -111,8 +112,7 @@ def _hemisphere(temperature: pd.Series, time_zone: str) -> str:
 
 
 def _warmest_hour(hourly: pd.DataFrame, time_zone: str) -> str:
-    utc = hourly.index.as_unit("s").asi8
-    local = clock.offsets_of(time_zone, int(utc[0]), int(utc[-1])).local(utc)
+    local = clock.local_clock(hourly.index, time_zone).astype(np.int64)
     values = hourly["temperature"].to_numpy()
     good = np.isfinite(values)
     if good.sum() < 24 * 60:
@@ -135,7 +135,7 @@ def _warmest_hour(hourly: pd.DataFrame, time_zone: str) -> str:
 def _follows(energy: pd.Series, temperature: pd.Series, carrier: str) -> Finding | None:
     """Correlate day-to-day changes at several lags; seasons alone would fit any station."""
     joined = pd.concat([energy, temperature], axis=1, join="inner", keys=["energy", "temperature"])
-    if carrier not in WEATHER_DRIVEN or joined.dropna().shape[0] < DAYS_LEAST:
+    if joined.dropna().shape[0] < DAYS_LEAST:
         return None
     joined = joined.asfreq("D")
     energies, degrees = joined["energy"].to_numpy(), joined["temperature"].to_numpy()

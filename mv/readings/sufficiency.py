@@ -68,9 +68,10 @@ def sufficiency(
             1,
         ),
     ):
-        used = rows[rows["status"] == "used"]
-        length = _months(used)
-        if len(used) == 0:
+        period = _Period.of(rows)
+        used = int(period.used.sum())
+        length = period.months()
+        if used == 0:
             return _refused(
                 f"the {name} period has no usable {'bill' if bills else 'day'}",
                 f"Give readings for the {name} period, or mend what left them out: "
@@ -86,15 +87,14 @@ def sufficiency(
                 + f", or lower limits.{name}_months_least in portfolio.toml and say why.",
                 findings,
             )
-        if bills and len(used) < bills_least:
+        if bills and used < bills_least:
             return _refused(
-                f"the {name} period holds {len(used)} usable bills, at least {bills_least} are "
-                "needed",
+                f"the {name} period holds {used} usable bills, at least {bills_least} are needed",
                 "Give the missing bills, or lower limits.bills_least in portfolio.toml and say "
                 "why.",
                 findings,
             )
-        share = _coverage(rows, used)
+        share = period.coverage()
         if share < limits.period_coverage:
             return _refused(
                 f"only {math.floor(1000 * share) / 10:g}% of the {name} period is usable, at least "
@@ -110,11 +110,11 @@ def sufficiency(
                     "wanted: seasons that it lacks are extrapolated.",
                 )
             )
-        if name == "baseline" and bills and len(used) < bills_wanted:
+        if name == "baseline" and bills and used < bills_wanted:
             findings.append(
                 Finding(
                     "baseline_short",
-                    f"The baseline holds {len(used)} usable bills, {bills_wanted} are wanted.",
+                    f"The baseline holds {used} usable bills, {bills_wanted} are wanted.",
                 )
             )
         if name == "reporting" and length < months - MONTH_SLACK:
@@ -126,9 +126,10 @@ def sufficiency(
                 )
             )
         if not bills:
-            findings += _thin_parts(name, rows)
+            degrees = rows["temperature"].to_numpy(dtype=float) if "temperature" in rows else None
+            findings += _thin_parts(name, period, degrees)
         if name == "baseline" and length >= 11.5:
-            touched = _months_touched(used)
+            touched = period.months_touched()
             if touched < MONTHS_COVERED:
                 findings.append(
                     Finding(
@@ -139,77 +140,89 @@ def sufficiency(
     return Sufficiency(reason="", remedy="", findings=tuple(findings))
 
 
-def _thin_parts(name: str, rows: pd.DataFrame) -> list[Finding]:
+@dataclass(frozen=True)
+class _Period:
+    """Days from `start` to before `end` of each row, (rows,), and which rows are used."""
+
+    start: np.ndarray
+    end: np.ndarray
+    used: np.ndarray
+
+    @classmethod
+    def of(cls, rows: pd.DataFrame) -> _Period:
+        used = rows["status"].to_numpy(dtype=object) == "used"
+        if "end" in rows:
+            start, end = (rows[c].to_numpy().astype("datetime64[D]") for c in ("start", "end"))
+            return cls(start, end, used)
+        start = rows.index.to_numpy().astype("datetime64[D]")
+        return cls(start, start + 1, used)
+
+    def months(self) -> float:
+        """Months from the first to the last usable row."""
+        if not self.used.any():
+            return 0.0
+        days = self.end[self.used].max() - self.start[self.used].min()
+        return float(days.astype(int)) / DAYS_A_MONTH
+
+    def coverage(self) -> float:
+        """Share of the days between the first and the last row that usable rows cover."""
+        whole = float((self.end.max() - self.start.min()).astype(int))
+        lengths = (self.end - self.start)[self.used].astype(int)
+        return float(lengths.sum()) / whole if whole else 0.0
+
+    def months_touched(self) -> int:
+        """Calendar months in which a usable row has its middle."""
+        middle = (self.start + (self.end - self.start) // 2)[self.used]
+        return len(np.unique(middle.astype("datetime64[M]").astype(int) % 12))
+
+
+def _thin_parts(name: str, period: _Period, degrees: np.ndarray | None) -> list[Finding]:
     """Months and temperature ranges of which less than half of the days is usable."""
-    usable = (rows["status"] == "used").to_numpy()
     findings = []
-    month = rows.index.to_numpy().astype("datetime64[M]")
-    thin = [str(m) for m in np.unique(month) if usable[month == m].mean() < PART_COVERAGE]
-    if thin:
+    month = period.start.astype("datetime64[M]")
+    low, days, usable = _counts(month.astype(int), period.used)
+    thin = low + np.flatnonzero((days > 0) & (usable < PART_COVERAGE * days))
+    if len(thin):
         findings.append(
             Finding(
                 "coverage_uneven",
                 f"In the {name} period under {PART_COVERAGE:.0%} of the days of "
-                f"{', '.join(thin)} are usable; the model knows little of these months.",
+                f"{', '.join(map(str, thin.astype(month.dtype)))} are usable; the model knows "
+                "little of these months.",
                 count=len(thin),
             )
         )
-    if "temperature" not in rows:
+    if degrees is None or not np.isfinite(degrees).any():
         return findings
-    degrees = rows["temperature"].to_numpy(dtype=float)
     known = np.isfinite(degrees)
     bins = np.floor(degrees[known] / PART_DEGREES).astype(int)
-    thin = []
-    for low in np.unique(bins):
-        inside = bins == low
-        if inside.sum() >= PART_DAYS and usable[known][inside].mean() < PART_COVERAGE:
-            thin.append(f"{low * PART_DEGREES:g} to {(low + 1) * PART_DEGREES:g} °C")
-    if thin:
+    low, days, usable = _counts(bins, period.used[known])
+    thin = low + np.flatnonzero((days >= PART_DAYS) & (usable < PART_COVERAGE * days))
+    if len(thin):
         findings.append(
             Finding(
                 "coverage_uneven",
                 f"In the {name} period under {PART_COVERAGE:.0%} of the days at "
-                f"{', '.join(thin)} are usable; the model knows little of these temperatures.",
+                f"{', '.join(map(_range_words, thin))} are usable; the model knows little of these "
+                "temperatures.",
                 count=len(thin),
             )
         )
     return findings
 
 
+def _counts(part: np.ndarray, usable: np.ndarray) -> tuple[int, np.ndarray, np.ndarray]:
+    """The lowest number of a part, and how many days and usable days each part from it on has."""
+    low = int(part.min())
+    return low, np.bincount(part - low), np.bincount(part - low, usable)
+
+
+def _range_words(part: int) -> str:
+    return f"{part * PART_DEGREES:g} to {(part + 1) * PART_DEGREES:g} °C"
+
+
 def _refused(reason: str, remedy: str, findings: list[Finding]) -> Sufficiency:
     return Sufficiency(reason=reason, remedy=remedy, findings=tuple(findings))
-
-
-def _spans(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    if "end" in rows:
-        return (
-            rows["start"].to_numpy().astype("datetime64[D]"),
-            rows["end"].to_numpy().astype("datetime64[D]"),
-        )
-    start = rows.index.to_numpy().astype("datetime64[D]")
-    return start, start + 1
-
-
-def _months(used: pd.DataFrame) -> float:
-    """Months from the first to the last usable row."""
-    if len(used) == 0:
-        return 0.0
-    start, end = _spans(used)
-    return float((end.max() - start.min()).astype(int)) / DAYS_A_MONTH
-
-
-def _coverage(rows: pd.DataFrame, used: pd.DataFrame) -> float:
-    """Share of the days between the first and the last row that usable rows cover."""
-    start, end = _spans(rows)
-    whole = float((end.max() - start.min()).astype(int))
-    first, last = _spans(used)
-    return float((last - first).astype(int).sum()) / whole if whole else 0.0
-
-
-def _months_touched(used: pd.DataFrame) -> int:
-    start, end = _spans(used)
-    middle = start + (end - start) // 2
-    return len(np.unique(middle.astype("datetime64[M]").astype(int) % 12))
 
 
 def _why_out(rows: pd.DataFrame) -> str:

@@ -37,9 +37,10 @@ STUCK_HOURS = 36
 SPAN_MOST = 100 * 366 * DAY
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class WeatherReadings:
-    """One station's temperatures in °C.
+    """One station's temperatures in °C; a station that is read once is one object for all its
+    sites, and equal to none but itself.
 
     `hourly`: index `start` (UTC), column temperature; `daily`: index `date` (naive, the
     station's local day), column temperature, for stations that give days only; `normal_daily`:
@@ -71,6 +72,7 @@ def _read_station(folder: str, station: WeatherStation, limits: Limits) -> Weath
     )
 
 
+@lru_cache(maxsize=64)
 def daily_temperature(weather: WeatherReadings, time_zone: str) -> pd.Series:
     """Mean temperature of each local day, °C; NaN where under 90 % of its hours are there.
 
@@ -78,25 +80,19 @@ def daily_temperature(weather: WeatherReadings, time_zone: str) -> pd.Series:
     """
     if weather.daily is not None:
         return weather.daily["temperature"]
-    series = weather.hourly["temperature"]
-    utc = series.index.as_unit("s").asi8
-    local = clock.offsets_of(time_zone, int(utc[0]), int(utc[-1])).local(utc)
-    day = local // DAY
-    first = int(day[0])
-    values = series.to_numpy()
+    hourly = weather.hourly
+    utc = clock.epoch_seconds(hourly.index)
+    dates, midnights = clock.local_midnights(time_zone, int(utc[0]), int(utc[-1]))
+    place = clock.local_clock(hourly.index, time_zone).astype("datetime64[D]") - dates[0]
+    place = place.astype(int)
+    values = hourly["temperature"].to_numpy()
     good = np.isfinite(values)
-    place = day - first
-    length = int(place[-1]) + 1
-    counts = np.bincount(place[good], minlength=length)
-    sums = np.bincount(place[good], weights=values[good], minlength=length)
-    index = first + np.arange(length)
-    # Hours a day has: 23, 24 or 25, from the instants of its two midnights.
-    midnights = clock.to_utc((first + np.arange(length + 1)) * DAY, time_zone).utc
-    hours = np.diff(midnights) / 3600
+    counts = np.bincount(place[good], minlength=len(dates))
+    sums = np.bincount(place[good], weights=values[good], minlength=len(dates))
+    hours = np.diff(midnights) / 3600  # 23, 24 or 25
     with np.errstate(invalid="ignore", divide="ignore"):
         means = np.where(counts >= COVERAGE * hours - 1e-9, sums / counts, np.nan)
-    stamps = index.astype("datetime64[D]").astype("datetime64[ns]")
-    return pd.Series(means, index=pd.DatetimeIndex(stamps, name="date"), name="temperature")
+    return pd.Series(means, index=clock.day_index(dates), name="temperature")
 
 
 def _read_file(folder: str, name: str, station: WeatherStation, limits: Limits):
@@ -153,11 +149,8 @@ def _regular(source, table: Table, rows: Rows, station: WeatherStation, limits: 
     }
     if step == DAY:
         days = clock.offsets_of(zone, int(grid.starts[0]), int(grid.starts[-1]))
-        index = days.local(grid.starts) // DAY
-        stamps = index.astype("datetime64[D]").astype("datetime64[ns]")
-        daily = pd.DataFrame(
-            {"temperature": grid.values}, index=pd.DatetimeIndex(stamps, name="date")
-        )
+        index = clock.day_index(days.local(grid.starts) // DAY)
+        daily = pd.DataFrame({"temperature": grid.values}, index=index)
         left = int(np.isnan(grid.values).sum())
         if left:
             rows.tell(
@@ -167,12 +160,8 @@ def _regular(source, table: Table, rows: Rows, station: WeatherStation, limits: 
             )
         return None, daily, given, rows.findings
     hourly = _to_hours(grid)
-    filled = _bridge_gaps(hourly, limits.temperature_gap_hours, rows)
-    stamps = filled[0].astype("datetime64[s]").astype("datetime64[ns]")
-    frame = pd.DataFrame(
-        {"temperature": filled[1]},
-        index=pd.DatetimeIndex(stamps).tz_localize("UTC").rename("start"),
-    )
+    starts, values = _bridge_gaps(hourly, limits.temperature_gap_hours, rows)
+    frame = pd.DataFrame({"temperature": values}, index=clock.utc_index(starts))
     return frame, None, given, rows.findings
 
 
@@ -302,9 +291,7 @@ def _bridge_gaps(hourly, limit_hours: float, rows: interval.Rows):
 def _by_day_of_year(hourly, daily, zone: str) -> pd.Series:
     """Mean temperature of each day of a 365-day year; 29 February is left out."""
     if daily is None:
-        local = hourly.index.as_unit("s").asi8
-        local = clock.offsets_of(zone, int(local[0]), int(local[-1])).local(local)
-        days = (local // DAY).astype("datetime64[D]")
+        days = clock.local_clock(hourly.index, zone).astype("datetime64[D]")
         values = hourly["temperature"].to_numpy()
     else:
         days = daily.index.to_numpy().astype("datetime64[D]")

@@ -8,7 +8,12 @@ from mv.findings import ReadingsError
 from mv.portfolio.schema import Limits, Source, WeatherStation
 from mv.readings.source import from_bytes
 from mv.readings.station import station_doubts
-from mv.readings.weather import daily_temperature, read_temperatures, read_weather
+from mv.readings.weather import (
+    WeatherReadings,
+    daily_temperature,
+    read_temperatures,
+    read_weather,
+)
 from tests.readings.build import LISBON, description, rules
 from tests.readings.weather_files import DAY_INDEX, DAYS, HOURS, TEMPERATURES, WEATHER_FILES
 
@@ -160,8 +165,10 @@ def year_of_energy(rng, slope: float, lag: int = 0) -> tuple[pd.Series, pd.Serie
     return pd.Series(energy, index=days), temperature
 
 
-def doubts(energy, temperature, **given):
-    found = station_doubts(energy, temperature, **({"time_zone": LISBON} | given))
+def doubts(energy, temperature, hourly=None, **given):
+    daily = temperature.to_frame("temperature")
+    weather = WeatherReadings(hourly=hourly, daily=daily, normal_daily=None, input={})
+    found = station_doubts(energy, weather, **({"time_zone": LISBON} | given))
     return [f.rule for f in found]
 
 
