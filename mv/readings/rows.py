@@ -159,7 +159,8 @@ def long_rows(table: Table, roles: shape.Roles, day_first: bool | None) -> Rows:
     """Rows of a table with a line an interval, unreadable ones left out under their rules."""
     times = column_times(table, roles, day_first)
     values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
-    blank = blank_rows(table)
+    untimed = ~times.readable
+    blank = blank_rows(table) if untimed.any() else np.zeros(len(table), dtype=bool)
     marks = np.zeros(len(table), dtype=np.int8)
     invalid = None
     if roles.flag is not None:
@@ -171,7 +172,6 @@ def long_rows(table: Table, roles: shape.Roles, day_first: bool | None) -> Rows:
     rows.findings.extend(table.findings)
     if table.malformed:
         rows.excluded["row_malformed"] = table.malformed
-    untimed = ~times.readable
     if blank.any():
         kept = ~blank
         rows.keep(kept)

@@ -171,7 +171,8 @@ def column_kinds(table: Table) -> list[str]:
         if not pa.types.is_string(column.type):
             kinds.append(_typed_kind(column.type))
             continue
-        cells = [c for c in column[::step].to_pylist()[:SAMPLE_ROWS] if c and c.strip()]
+        places = range(0, len(column), step)[:SAMPLE_ROWS]
+        cells = [c for c in (column[i].as_py() for i in places) if c and c.strip()]
         if not cells:
             kinds.append("empty")
             continue

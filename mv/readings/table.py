@@ -12,7 +12,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -96,10 +96,13 @@ def read_delimited(file: str, data: bytes) -> Table:
                 use_threads=False, column_names=[str(i) for i in range(len(names))]
             ),
             parse_options=arrow_csv.ParseOptions(
-                delimiter=separator, ignore_empty_lines=False, invalid_row_handler=note_malformed
+                delimiter=separator,
+                quote_char='"' if data.find(b'"', layout.offset) >= 0 else False,
+                ignore_empty_lines=False,
+                invalid_row_handler=note_malformed,
             ),
             convert_options=arrow_csv.ConvertOptions(
-                column_types={str(i): pa.string() for i in range(len(names))}
+                column_types={str(i): pa.string() for i in range(len(names))}, check_utf8=False
             ),
         )
     except pa.ArrowInvalid as error:
@@ -114,8 +117,9 @@ def read_delimited(file: str, data: bytes) -> Table:
     columns = [c.chunk(0) if isinstance(c, pa.ChunkedArray) else c for c in columns]
     start = layout.first_line
     wrong = np.array([n for n, _ in malformed], dtype=np.int64)  # row numbers from 1
-    rows = np.arange(table.num_rows + len(wrong), dtype=np.int64)
-    lines = np.delete(rows, wrong - 1) + start if len(wrong) else rows + start
+    lines = np.arange(start, start + table.num_rows + len(wrong), dtype=np.int64)
+    if len(wrong):
+        lines = np.delete(lines, wrong - 1)
     findings = []
     real = [(n, text) for n, text in malformed if text.strip(f"{separator} \r\n")]
     if real:
@@ -186,6 +190,9 @@ def _wide_encoding(data: bytes) -> str | None:
 
 def looks_like(cell: str) -> str:
     """Name what a cell looks like: empty, clock, time, number or text."""
+    whole, dot, part = cell.partition(".")
+    if dot and whole.isdecimal() and part.isdecimal():
+        return "number"  # as most cells are
     if not cell.strip():
         return "empty"
     if CLOCK_LIKE.match(cell):
@@ -195,13 +202,15 @@ def looks_like(cell: str) -> str:
     return "number" if NUMBER_LIKE.match(cell) else "text"
 
 
-def find_header(kinds: list[list[str]], full: Callable[[list[str]], bool]) -> tuple[int, bool]:
+def find_header(rows: Iterable[list[str]], full: Callable[[list[str]], bool]) -> tuple[int, bool]:
     """Index of the first row of readings, and whether the row above it is a header.
 
-    `kinds` names what each cell of the first rows looks like; `full` tells whether a row has the
-    cells of the table.
+    `rows` names what each cell of the first rows looks like, and is taken no further than to
+    that row; `full` tells whether a row has the cells of the table.
     """
-    for i, row in enumerate(kinds):
+    kinds: list[list[str]] = []
+    for i, row in enumerate(rows):
+        kinds.append(row)
         timed = [j for j, k in enumerate(row) if k in ("time", "clock")]
         if full(row) and "number" in row and timed:
             begin = i  # rows above it that have a time and no value are readings too
@@ -236,13 +245,13 @@ class TextLayout:
 
 def find_layout(file: str, data: bytes) -> TextLayout:
     """The layout of UTF-8 text, from its first lines (ReadingsError when there is none)."""
-    raw = data[:SAMPLE_BYTES].split(b"\n")
+    raw = data[:SAMPLE_BYTES].split(b"\n", SAMPLE_LINES + 1)
     if len(data) > SAMPLE_BYTES and len(raw) > 1:
         raw = raw[:-1]
     raw = raw[:SAMPLE_LINES]
     lines = [line.decode("utf-8", errors="replace").rstrip("\r") for line in raw]
     separator, cells, width = _separator(file, lines)
-    kinds = [[looks_like(c) for c in row] for row in cells]
+    kinds = ([looks_like(c) for c in row] for row in cells)
     first, header = find_header(kinds, lambda row: len(row) == width)
     names = [c.strip() for c in cells[first - 1]] if header else []
     above = first - 1 if header else first
@@ -281,6 +290,8 @@ def _separator(file: str, lines: list[str]) -> tuple[str, list[list[str]], int]:
     """The separator that cuts most lines into equally many cells; the cells; their number."""
     best: tuple[float, str, list[list[str]], int] | None = None
     for separator in SEPARATORS:
+        if not any(separator in line for line in lines):
+            continue
         cells = [_split(line, separator) for line in lines]
         counts = Counter(len(c) for c, line in zip(cells, lines, strict=True) if line.strip())
         several = {k: v for k, v in counts.items() if k > 1}
