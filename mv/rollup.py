@@ -293,7 +293,7 @@ def nearly_equal(used: Sequence[SiteResult]) -> list[Finding]:
     by_months: dict[tuple, list[tuple[str, np.ndarray]]] = {}
     for result in used:
         monthly = result.series.monthly if result.series is not None else {}
-        measured = np.array(monthly.get("measured") or [], dtype=float)
+        measured = np.asarray(monthly.get("measured", ()), dtype=float)
         if len(measured) >= MONTHS_LEAST and np.isfinite(measured).all():
             key = (result.carrier, result.unit, tuple(monthly["month"]))
             by_months.setdefault(key, []).append((result.site, measured))

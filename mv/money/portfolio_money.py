@@ -36,7 +36,8 @@ class SiteMoney:
     """Actual, or estimated where no invoice is given, before incentive."""
     net_cost: float | None = None
     net_cost_estimated: float | None = None
-    cash: dict[str, list] = field(default_factory=dict)
+    cash: dict[str, Any] = field(default_factory=dict)
+    """Lines as `Money.cash` has them, in lists or in arrays."""
 
 
 def portfolio_money(
@@ -61,8 +62,10 @@ def portfolio_money(
     annual_cost_savings_estimated, payback and payback_estimated (as `results.Months`), recovered,
     recovered_fraction, cash, crosses_zero, ranked, sites_counted, left_out.
     """
-    used = [s for s in sites if s.counts and s.annual is not None and s.net_cost is not None]
-    left = [s for s in sites if s not in used]
+    used, left = [], []
+    for s in sites:
+        whole = s.counts and s.annual is not None and s.net_cost is not None
+        (used if whole else left).append(s)
     planned = [s for s in used if s.annual_estimated is not None]
     annual = _total([s.annual for s in used], half_width, f"{currency}/year", confidence)
     saved = _total(
@@ -181,7 +184,7 @@ def _cash(parts: Sequence[dict[str, list]]) -> tuple[dict[str, list], dict[str, 
         return np.concatenate([np.zeros(at), values, after])
 
     def all_have(*names: str) -> bool:
-        return all(p.get(name) for p in parts for name in names)
+        return all(len(p.get(name, ())) for p in parts for name in names)
 
     lines: dict[str, np.ndarray] = {}
     for name in ("estimated", "realised"):

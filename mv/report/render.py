@@ -279,7 +279,7 @@ def render(
     Returns the files written.
     """
     from mv.report.redact import redacted_portfolio
-    from mv.report.tables import site_tables, write_tables
+    from mv.report.tables import TABLE_FILES, site_rows, site_tables, tables
 
     options = options or RenderOptions()
     context = context_of(result, options)
@@ -297,5 +297,7 @@ def render(
         written += write_assets(out)
     if options.redact:
         result = redacted_portfolio(result, context.codes)
-    written += write_tables(result, out)
-    return [path for path in written if path.exists()]  # months are gathered into one table
+    with tables(result, out) as add:
+        for site in result.sites:
+            add(site_rows(site))
+    return written + [out / "tables" / name for name in TABLE_FILES]

@@ -4,20 +4,24 @@ A spreadsheet program may run a cell that starts like a formula.  A text cell th
 = + - @, a tab, a carriage return or a line feed gets an apostrophe in front
 (advice of OWASP on CSV injection; from memory).  Numbers are written as numbers with all their
 digits, so negative savings survive.
+
+Each site brings its own rows, so that they can be made where the site is and written as it comes.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator
-from dataclasses import asdict
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 import orjson
 
-from mv.results import CarrierResult, PortfolioResult, SiteResult
+from mv.findings import Finding
+from mv.report.workbook import Value, workbook
+from mv.results import CarrierResult, InputFile, PortfolioResult, SiteResult
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
 QUOTE = '"'
@@ -27,28 +31,42 @@ LINE_END = "\r\n"
 CELL = "\x1f"
 CARE = (*QUOTED, "\x00", *(CELL + sign for sign in RISKY))
 """What cells joined by `CELL`, one before each, hold when one of them can't stay as it is."""
-LONGEST_CELL = 32_767
-"""Characters a workbook's cell may hold (ECMA-376; from memory)."""
 WORKBOOK = "tables.xlsx"
 
-Value = str | float | int | None
-Rows = Iterator[list[Value]]
+Row = list[Value]
+Rows = dict[str, list[Row]]
+"""Rows by the table that they belong to."""
 
-
-def safe(value: Any) -> Value:
-    """A cell that no spreadsheet program will run; numbers pass as they are."""
-    if value is None or isinstance(value, int | float):
-        return value
-    text = str(value).replace("\x00", "")
-    return f"'{text}" if text.startswith(RISKY) else text
-
-
-def _interval(interval) -> list[Value]:
-    return [None] * 3 if interval is None else [interval.value, interval.low, interval.high]
-
-
-def _sites(result: PortfolioResult) -> Rows:
-    yield [
+MONTHLY = ("month", "measured", "adjusted_baseline", "avoided", "days_used")
+DAILY = ("date", "measured", "modelled", "temperature", "operating", "period", "status")
+BILLS = (
+    "start",
+    "end",
+    "days",
+    "measured",
+    "modelled",
+    "temperature",
+    "operating",
+    "period",
+    "status",
+)
+INPUTS = (
+    "file",
+    "role",
+    "sha256",
+    "meter",
+    "rows_read",
+    "rows_used",
+    "excluded",
+    "step",
+    "time_basis",
+    "unit",
+    "coverage",
+    "first",
+    "last",
+)
+HEADS: dict[str, tuple[str, ...]] = {
+    "sites": (
         "site",
         "name",
         "group",
@@ -86,44 +104,156 @@ def _sites(result: PortfolioResult) -> Rows:
         "payback_realised_months",
         "payback_low_months",
         "payback_high_months",
+    ),
+    "coefficients": (
+        "site",
+        "carrier",
+        "form",
+        "term",
+        "meaning",
+        "value",
+        "standard_error",
+        "t",
+        "unit",
+    ),
+    "findings": (
+        "site",
+        "action",
+        "rule",
+        "message",
+        "file",
+        "line",
+        "column",
+        "meter",
+        "count",
+        "effect",
+    ),
+    "inputs": ("site", *INPUTS),
+    "months": ("site", "carrier", "unit", *MONTHLY),
+}
+"""Columns of every table of the portfolio."""
+TABLE_FILES = (*(f"{name}.csv" for name in HEADS), WORKBOOK)
+
+
+def safe(value: Any) -> Value:
+    """A cell that no spreadsheet program will run; numbers pass as they are."""
+    if value is None or isinstance(value, int | float):
+        return value
+    text = str(value).replace("\x00", "")
+    return f"'{text}" if text.startswith(RISKY) else text
+
+
+def site_rows(site: SiteResult) -> Rows:
+    """What a site adds to each of the portfolio's tables, its cells safe."""
+    rows: dict[str, Iterable[Iterable[Any]]] = {
+        "sites": [_site(site)],
+        "coefficients": _coefficients(site),
+        "findings": [_finding(site.site, f) for f in site.findings],
+        "inputs": [_input(site.site, i) for i in site.inputs],
+        "months": _months(site),
+    }
+    return {name: [list(map(safe, row)) for row in own] for name, own in rows.items()}
+
+
+def site_tables(site: SiteResult, context: Any) -> dict[str, bytes]:
+    """A site's own tables by their path in the report: its days or bills.
+
+    `context`: the site context of `render`; names are left out when it carries codes.
+    """
+    from mv.report.redact import redacted
+
+    if context.codes:
+        site = redacted(site, context.codes, context.hidden)
+    files = {}
+    for which, names in (("daily", DAILY), ("bills", BILLS)):
+        if text := _series(site, which, names):
+            files[f"tables/{which}/{site.site}.csv"] = text.encode()
+    return files
+
+
+def csv_text(rows: Iterable[Iterable[Value]]) -> str:
+    """Rows of safe cells as CSV, lines ended as RFC 4180 asks."""
+    out = io.StringIO()
+    csv.writer(out).writerows(rows)
+    return out.getvalue()
+
+
+@contextmanager
+def tables(result: PortfolioResult, out: Path) -> Iterator[Callable[[Rows], None]]:
+    """Write `tables/<name>.csv` below `out`, and `tables/tables.xlsx` with the same rows.
+
+    The portfolio's own rows are written at once; yields the function that adds a site's.
+    """
+    folder = out / "tables"
+    folder.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as stack:
+        files = {
+            name: stack.enter_context(
+                (folder / f"{name}.csv").open("w", encoding="utf-8", newline="")
+            )
+            for name in HEADS
+        }
+        writers = {name: csv.writer(file) for name, file in files.items()}
+        add_to_book = stack.enter_context(workbook(folder / WORKBOOK, HEADS))
+        for name, head in HEADS.items():
+            writers[name].writerow(head)
+
+        def add(rows: Rows) -> None:
+            for name, own in rows.items():
+                writers[name].writerows(own)
+                for row in own:
+                    add_to_book(name, row)
+
+        own = {
+            "findings": [_finding("", f) for f in result.findings],
+            "inputs": [_input("", i) for i in result.inputs],
+        }
+        add({name: [list(map(safe, row)) for row in rows] for name, rows in own.items()})
+        yield add
+
+
+# -- rows --------------------------------------------------------------------------------------
+def _interval(interval) -> Row:
+    return [None] * 3 if interval is None else [interval.value, interval.low, interval.high]
+
+
+def _site(s: SiteResult) -> Row:
+    p, a, y, m = s.periods, s.avoided_energy, s.annual, s.money
+    planned = m.simple_payback_estimated if m else None
+    found = m.simple_payback_realised if m else None
+    rate = y.realisation_rate if y else None
+    return [
+        s.site,
+        s.name,
+        s.group,
+        s.role,
+        s.carrier,
+        s.unit,
+        s.verdict,
+        s.reason,
+        str(s.interim).lower(),
+        *(
+            [p.baseline_start, p.baseline_end, p.reporting_start, p.reporting_end]
+            if p
+            else [None] * 4
+        ),
+        s.adjusted_baseline,
+        s.measured,
+        *_interval(a),
+        s.confidence,
+        *([a.fraction, a.fraction_low, a.fraction_high] if a else [None] * 3),
+        s.non_routine_adjustment,
+        y.estimated_savings if y else None,
+        *_interval(y.verified_savings if y else None),
+        rate.value if rate else None,
+        m.currency if m else None,
+        *_interval(m.cost_savings if m else None),
+        m.net_cost if m else None,
+        planned.months if planned else None,
+        found.months if found else None,
+        found.low if found else None,
+        found.high if found else None,
     ]
-    for s in result.sites:
-        p, a, y, m = s.periods, s.avoided_energy, s.annual, s.money
-        planned = m.simple_payback_estimated if m else None
-        found = m.simple_payback_realised if m else None
-        rate = y.realisation_rate if y else None
-        yield [
-            s.site,
-            s.name,
-            s.group,
-            s.role,
-            s.carrier,
-            s.unit,
-            s.verdict,
-            s.reason,
-            str(s.interim).lower(),
-            *(
-                [p.baseline_start, p.baseline_end, p.reporting_start, p.reporting_end]
-                if p
-                else [None] * 4
-            ),
-            s.adjusted_baseline,
-            s.measured,
-            *_interval(a),
-            s.confidence,
-            *([a.fraction, a.fraction_low, a.fraction_high] if a else [None] * 3),
-            s.non_routine_adjustment,
-            y.estimated_savings if y else None,
-            *_interval(y.verified_savings if y else None),
-            rate.value if rate else None,
-            m.currency if m else None,
-            *_interval(m.cost_savings if m else None),
-            m.net_cost if m else None,
-            planned.months if planned else None,
-            found.months if found else None,
-            found.low if found else None,
-            found.high if found else None,
-        ]
 
 
 def _carriers(site: SiteResult) -> Iterable[CarrierResult]:
@@ -178,211 +308,45 @@ def _quoted(value: Value) -> str:
     return f'"{text.replace(QUOTE, QUOTE * 2)}"' if any(s in text for s in QUOTED) else text
 
 
-MONTHLY = ("month", "measured", "adjusted_baseline", "avoided", "days_used")
-DAILY = ("date", "measured", "modelled", "temperature", "operating", "period", "status")
-BILLS = (
-    "start",
-    "end",
-    "days",
-    "measured",
-    "modelled",
-    "temperature",
-    "operating",
-    "period",
-    "status",
-)
+def _months(site: SiteResult) -> Iterator[Row]:
+    for c in _carriers(site):
+        table = c.series.monthly if c.series is not None else {}
+        months = table.get("month") or []
+        columns = [table.get(name) or [None] * len(months) for name in MONTHLY]
+        yield from ([site.site, c.carrier, c.unit, *row] for row in zip(*columns, strict=True))
 
 
-def _coefficients(result: PortfolioResult) -> Rows:
-    yield ["site", "carrier", "form", "term", "meaning", "value", "standard_error", "t", "unit"]
-    for site in result.sites:
-        for c in _carriers(site):
-            for t in c.model.terms if c.model else ():
-                yield [
-                    site.site,
-                    c.carrier,
-                    c.model.form,
-                    t.name,
-                    t.meaning,
-                    t.value,
-                    t.standard_error,
-                    t.t,
-                    t.unit,
-                ]
+def _coefficients(site: SiteResult) -> Iterator[Row]:
+    for c in _carriers(site):
+        for t in c.model.terms if c.model else ():
+            yield [
+                site.site,
+                c.carrier,
+                c.model.form,
+                t.name,
+                t.meaning,
+                t.value,
+                t.standard_error,
+                t.t,
+                t.unit,
+            ]
 
 
-def _findings(result: PortfolioResult) -> Rows:
-    yield [
-        "site",
-        "action",
-        "rule",
-        "message",
-        "file",
-        "line",
-        "column",
-        "meter",
-        "count",
-        "effect",
+def _finding(site: str, f: Finding) -> list[Any]:
+    return [
+        f.site or site,
+        f.action,
+        f.rule,
+        f.message,
+        f.file,
+        f.line,
+        f.column,
+        f.meter,
+        f.count,
+        f.effect,
     ]
-    own = [("", f) for f in result.findings]
-    for key, f in own + [(s.site, f) for s in result.sites for f in s.findings]:
-        yield [
-            f.site or key,
-            f.action,
-            f.rule,
-            f.message,
-            f.file,
-            f.line,
-            f.column,
-            f.meter,
-            f.count,
-            f.effect,
-        ]
 
 
-def _inputs(result: PortfolioResult) -> Rows:
-    yield [
-        "site",
-        "file",
-        "role",
-        "sha256",
-        "meter",
-        "rows_read",
-        "rows_used",
-        "excluded",
-        "step",
-        "time_basis",
-        "unit",
-        "coverage",
-        "first",
-        "last",
-    ]
-    own = [("", i) for i in result.inputs]
-    for key, i in own + [(s.site, i) for s in result.sites for i in s.inputs]:
-        entry = asdict(i)
-        excluded = "; ".join(f"{rule} {n}" for rule, n in i.excluded.items())
-        yield [
-            key,
-            *(
-                excluded if k == "excluded" else entry[k]
-                for k in (
-                    "file",
-                    "role",
-                    "sha256",
-                    "meter",
-                    "rows_read",
-                    "rows_used",
-                    "excluded",
-                    "step",
-                    "time_basis",
-                    "unit",
-                    "coverage",
-                    "first",
-                    "last",
-                )
-            ),
-        ]
-
-
-def _months_head() -> list[Value]:
-    return ["site", "carrier", "unit", *MONTHLY]
-
-
-def site_tables(site: SiteResult, context: Any) -> dict[str, bytes]:
-    """A site's own tables by their path in the report: its days or bills, and its months.
-
-    `context`: the site context of `render`; names are left out when it carries codes.
-    """
-    from mv.report.redact import redacted
-
-    if context.codes:
-        site = redacted(site, context.codes, context.hidden)
-    files = {}
-    for which, names in (("daily", DAILY), ("bills", BILLS), ("monthly", MONTHLY)):
-        if text := _series(site, which, names):
-            folder = "months" if which == "monthly" else which
-            files[f"tables/{folder}/{site.site}.csv"] = text.encode()
-    return files
-
-
-def tables(result: PortfolioResult) -> dict[str, Rows]:
-    """The portfolio's tables by name: a row of heads, then rows of values."""
-    return {
-        "sites": _sites(result),
-        "coefficients": _coefficients(result),
-        "findings": _findings(result),
-        "inputs": _inputs(result),
-    }
-
-
-def csv_text(rows: Iterable[list[Value]]) -> str:
-    """Rows as CSV, lines ended as RFC 4180 asks."""
-    out = io.StringIO()
-    csv.writer(out).writerows([[safe(v) for v in row] for row in rows])
-    return out.getvalue()
-
-
-def write_tables(result: PortfolioResult, out: Path) -> list[Path]:
-    """Write `tables/<name>.csv` and `tables/tables.xlsx` with the same rows.
-
-    The months that `site_tables` wrote for each site are gathered into `tables/months.csv`.
-    Returns the files written.
-    """
-    folder = out / "tables"
-    folder.mkdir(parents=True, exist_ok=True)
-    sheets = {name: list(rows) for name, rows in tables(result).items()}
-    sheets["months"] = _gathered(folder / "months")
-    written = []
-    for name, rows in sheets.items():
-        written.append(folder / f"{name}.csv")
-        written[-1].write_text(csv_text(rows), encoding="utf-8", newline="")
-    written.append(folder / WORKBOOK)
-    _write_workbook(sheets, written[-1])
-    return written
-
-
-def _gathered(folder: Path) -> list[list[Value]]:
-    """Rows of every file of months, in the order of their names; the parts are removed."""
-    rows: list[list[Value]] = [_months_head()]
-    for part in sorted(folder.glob("*.csv")):
-        with part.open(encoding="utf-8", newline="") as handle:
-            own = list(csv.reader(handle))[1:]
-        for site, carrier, unit, month, *values in own:
-            rows.append([site, carrier, unit, month, *(_number(v) for v in values)])
-        part.unlink()
-    if folder.exists():
-        folder.rmdir()
-    return rows
-
-
-def _number(text: str) -> float | int | None:
-    if text == "":
-        return None
-    value = float(text)
-    return int(value) if value.is_integer() and "." not in text else value
-
-
-def _write_workbook(sheets: dict[str, list[list[Value]]], path: Path) -> None:
-    from openpyxl import Workbook
-    from openpyxl.cell import WriteOnlyCell
-    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-    from openpyxl.styles import Font
-
-    book = Workbook(write_only=True)
-    for name, rows in sheets.items():
-        sheet = book.create_sheet(name)
-        sheet.freeze_panes = "B2"
-        for i, row in enumerate(rows):
-            cells = []
-            for value in row:
-                kept = safe(value)
-                if isinstance(kept, str):
-                    cell = WriteOnlyCell(sheet, ILLEGAL_CHARACTERS_RE.sub("", kept)[:LONGEST_CELL])
-                    cell.data_type = "s"  # text stays text, whatever it looks like
-                    if i == 0:
-                        cell.font = Font(bold=True)
-                    cells.append(cell)
-                else:
-                    cells.append(kept)
-            sheet.append(cells)
-    book.save(path)
+def _input(site: str, entry: InputFile) -> list[Any]:
+    excluded = "; ".join(f"{rule} {n}" for rule, n in entry.excluded.items())
+    return [site, *(excluded if k == "excluded" else getattr(entry, k) for k in INPUTS)]

@@ -26,8 +26,11 @@ from mv.results.saved import (
     from_json,
     from_mapping,
     now,
+    read_json,
     series_json,
+    site_json,
     to_json,
+    write_json,
 )
 from mv.results.whole import (
     VERDICTS,
@@ -66,6 +69,9 @@ __all__ = [
     "from_json",
     "from_mapping",
     "now",
+    "read_json",
     "series_json",
+    "site_json",
     "to_json",
+    "write_json",
 ]

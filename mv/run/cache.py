@@ -13,6 +13,8 @@ import os
 import pickle
 import threading
 import time
+from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -39,6 +41,8 @@ UNREADABLE = (
     ValueError,
 )
 """What reading a damaged entry may raise."""
+Manifest = dict[str, tuple[int, int]]
+"""Size and time of files."""
 
 
 @lru_cache(maxsize=1)
@@ -164,24 +168,59 @@ class Cache:
         name = hashlib.sha256(os.fsencode(Path(out).absolute())).hexdigest()
         return self.folder / "runs" / f"{name}.run"
 
-    def load_run(self, key: str | None, out: Path) -> Any:
-        """What an earlier run to `out` kept, where its content was the same and every file it
-        wrote is still as it left it; None otherwise."""
-        if key is None or self.folder is None:
+    def earlier_run(self, out: Path) -> EarlierRun | None:
+        """What the latest run to `out` kept, if any did."""
+        if self.folder is None:
             return None
         try:
-            kept = pickle.loads(self._run_path(out).read_bytes())
+            return pickle.loads(self._run_path(out).read_bytes())
         except UNREADABLE:
             return None
-        if kept["key"] != key or kept["manifest"] != manifest(Path(out)):
-            return None
-        return kept["record"]
 
-    def store_run(self, key: str | None, out: Path, stage: Path, record: Any) -> None:
-        """Keep what a run wrote to `stage`, which is about to take the place of `out`."""
-        if key is not None and self.folder is not None:
-            entry = {"key": key, "manifest": manifest(stage), "record": record}
-            write_whole(self._run_path(out), pickle.dumps(entry, protocol=5))
+    def store_run(self, run: EarlierRun, out: Path) -> None:
+        """Keep what a run wrote that is about to take the place of `out`."""
+        if self.folder is not None:
+            write_whole(self._run_path(out), pickle.dumps(run, protocol=5))
+
+
+@dataclass(frozen=True, kw_only=True)
+class EarlierRun:
+    """A run that wrote a report, and what it left."""
+
+    key: str
+    """Of everything that the report was made from."""
+    finals: dict[str, str | None]
+    """By site, the key of what its own files were made from."""
+    manifest: Manifest
+    record: Any
+    """What it had to say."""
+
+    def stands(self, out: Path) -> bool:
+        """Whether every file of `out` is as the run left it, and none is more or less."""
+        return manifest(out) == self.manifest
+
+    def link(self, names: Iterable[str], out: Path, stage: Path) -> bool:
+        """Give files of `out` a second name in `stage`, where they are as the run left them.
+
+        False, and none has one, where a file was touched or the file system can't.  The first
+        name goes when `stage` takes the place of `out`.
+        """
+        done: list[Path] = []
+        try:
+            for name in names:
+                path = stage / name
+                if _mark(os.lstat(out / name)) != self.manifest.get(name):
+                    break
+                path.parent.mkdir(parents=True, exist_ok=True)
+                os.link(out / name, path)
+                done.append(path)
+            else:
+                return True
+        except OSError:
+            pass
+        for path in done:
+            path.unlink()
+        return False
 
 
 def _met(path: Path) -> bool:
@@ -202,15 +241,17 @@ def cache_folder() -> Path:
     return Path(base) / "mvreport"
 
 
-def manifest(root: Path) -> dict[str, tuple[int, int]]:
-    """Size and time of every file below a folder."""
-    found = {}
-    for folder, _, names in os.walk(root):
-        for name in names:
-            path = os.path.join(folder, name)
-            stat = os.stat(path)
-            found[os.path.relpath(path, root)] = (stat.st_size, stat.st_mtime_ns)
-    return found
+def manifest(root: Path) -> Manifest:
+    """Size and time of every file below a folder, by its name there."""
+    return {
+        os.path.relpath(path, root): _mark(os.lstat(path))
+        for folder, _, names in os.walk(root)
+        for path in (os.path.join(folder, name) for name in names)
+    }
+
+
+def _mark(stat: os.stat_result) -> tuple[int, int]:
+    return stat.st_size, stat.st_mtime_ns
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -162,11 +162,16 @@ class Pool:
         When a worker is killed the pool can't tell which task it had: all that were under way are
         tried again, one at a time, and only what kills a worker alone is given up.
         """
-        waiting = deque((task, 0) for task in tasks)
+        coming = iter(tasks)  # each is made when its turn comes, so that few are in memory
+        waiting: deque[tuple[Task, int]] = deque()
         suspects: deque[tuple[Task, int]] = deque()
         running: dict[Any, tuple[Task, int, float]] = {}
-        while waiting or running or suspects:
-            alone = not waiting and not running and bool(suspects)
+        while True:
+            wanted = self.workers * AHEAD - len(running) - len(waiting)
+            waiting.extend((task, 0) for task in islice(coming, max(wanted, 0)))
+            if not (waiting or running or suspects):
+                return
+            alone = not waiting and not running
             source, room = (suspects, 1) if alone else (waiting, self.workers * AHEAD)
             broken = False
             while source and len(running) < room:

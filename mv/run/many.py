@@ -11,14 +11,12 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import pickle
-import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import orjson
 
@@ -29,10 +27,14 @@ from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
-from mv.run.cache import Cache, cache_folder
+from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
+from mv.run.finished import Finished, Places, finish, load, put, write_files
 from mv.run.progress import Progress
 from mv.run.publish import staged
+
+if TYPE_CHECKING:
+    from mv.verify.context import PortfolioContext
 
 PRELOAD = ("mv.run.preload",)
 """Imported once, in the server that workers are forked from."""
@@ -191,33 +193,34 @@ class _Run:
         self.keys: dict[str, str | None] = {k: cache.key(d) for k, d in self.descriptions.items()}
         self.failures: dict[str, Failure] = {}
         self.plan, self.plan_findings = of_folder(portfolio)
+        self.earlier = cache.earlier_run(out) if out is not None else None
+        self.waiting: dict[str, Path] = {}
+        """By site, the file of what it left for the report of all sites."""
 
     # -- the whole run --------------------------------------------------------------------
 
     def standing_report(self) -> Outcome | None:
         """The report of an earlier run over the same content, where it still stands whole."""
-        record = self.cache.load_run(self._run_key(), self.out)
-        if record is None or self.options.pdf:
+        earlier = self.earlier
+        if earlier is None or self.options.pdf or earlier.key != self._run_key():
             return None
-        return Outcome(**record, unchanged=True)
+        return Outcome(**earlier.record, unchanged=True) if earlier.stands(self.out) else None
 
     def remember(self, stage: Path) -> None:
         """Keep what a later run needs to know that nothing has changed."""
         self.cache.prune()
         self.cache.save_digests()
-        if self.failures:
+        key = self._run_key()
+        if self.failures or key is None:
             return
         outcome = outcome_of(self.result, self.out)
-        self.cache.store_run(
-            self._run_key(),
-            self.out,
-            stage,
-            {
-                "index": outcome.index,
-                "counts": outcome.counts,
-                "not_verifiable": outcome.not_verifiable,
-            },
-        )
+        record = {
+            "index": outcome.index,
+            "counts": outcome.counts,
+            "not_verifiable": outcome.not_verifiable,
+        }
+        run = EarlierRun(key=key, finals=self.finals, manifest=manifest(stage), record=record)
+        self.cache.store_run(run, self.out)
 
     def _run_key(self) -> str | None:
         if any(key is None for key in self.keys.values()):
@@ -229,25 +232,28 @@ class _Run:
         return digest.hexdigest()
 
     def write(self, stage: Path) -> PortfolioResult:
-        """Compute everything and write it below `stage`."""
+        """Compute everything and write it below `stage`; the sites of the result are slim."""
         from mv.run.whole import write_portfolio
 
-        self.result = self.compute(stage)
-        write_portfolio(self.result, stage, self._page_options())
+        with self._temporary():
+            self.result = self._compute(stage)
+            finished = (load(self.waiting[name]) for name in self.descriptions)
+            write_portfolio(self.result, finished, stage, self._page_options())
         return self.result
 
-    def compute(self, stage: Path | None = None) -> PortfolioResult:
-        """Both passes and the roll-up; site files go below `stage`, or series stay in memory."""
+    def compute(self) -> PortfolioResult:
+        """Compute everything in memory; every site keeps its series."""
+        with self._temporary():
+            return self._compute(None)
+
+    def _compute(self, stage: Path | None) -> PortfolioResult:
+        """Both passes and the roll-up; site files go below `stage`, or sites stay whole."""
         from mv.run.whole import conclude_portfolio, learn_context
 
-        with contextlib.ExitStack() as stack:
-            drafts = self._draft_folder(stack)
-            self._stack = stack
-            engine = stack.enter_context(self._engine())
-            progress = stack.enter_context(Progress(len(self.descriptions)))
-            summaries = self._first(engine, drafts, progress)
+        with self._engine() as engine, Progress(len(self.descriptions)) as progress:
+            summaries = self._first(engine, progress)
             context = learn_context(self.portfolio, summaries)
-            results = self._second(engine, drafts, context, stage, progress)
+            results = self._second(engine, context, stage, progress)
         return conclude_portfolio(
             self.portfolio,
             results,
@@ -259,9 +265,7 @@ class _Run:
 
     # -- passes ---------------------------------------------------------------------------
 
-    def _first(
-        self, engine: Engine, drafts: Callable[[str], str | None], progress: Progress
-    ) -> dict[str, Any]:
+    def _first(self, engine: Engine, progress: Progress) -> dict[str, Any]:
         """Drafts of all sites; returns their summaries."""
         summaries: dict[str, Any] = {}
         missing = []
@@ -274,7 +278,7 @@ class _Run:
                 missing.append(name)
         missing.sort(key=self._size, reverse=True)
         split = self._split(missing)
-        tasks = ((n, (self.descriptions[n], drafts(n), split)) for n in missing)
+        tasks = ((n, (self.descriptions[n], self._draft(n), split)) for n in missing)
         self.held: dict[str, bytes] = {}
         for name, answer in engine.map(work.first_pass, tasks):
             progress.step(name)
@@ -288,57 +292,36 @@ class _Run:
         return {name: summaries[name] for name in self.descriptions if name in summaries}
 
     def _second(
-        self,
-        engine: Engine,
-        drafts: Callable[[str], str | None],
-        context: Any,
-        stage: Path | None,
-        progress: Progress,
+        self, engine: Engine, context: PortfolioContext, stage: Path | None, progress: Progress
     ) -> list[SiteResult]:
         """Results of all sites in the folder's order, their files written below `stage`."""
         from mv.verify.site import failed
 
-        page = self._page_context()
-        plan = self.portfolio.digests.get("plan.json")
-        # A page kept from an earlier day stands, with the day on which it was computed.
-        marks = pickle.dumps((context, replace(page, created=""), plan), protocol=5)
+        page = self._page_context() if stage is not None else None
+        self.finals = self._final_keys(context, page)
         results: dict[str, SiteResult] = {}
-        finals = {
-            name: hashlib.sha256(marks + key.encode()).hexdigest() if key else None
-            for name, key in self.keys.items()
-        }
         missing = []
         for name in self.descriptions:
             if name in self.failures:
                 continue
-            kept = self.cache.load(finals[name], "final") if stage is not None else None
+            kept = self._kept(name, stage) if stage is not None else None
             if kept is None:
                 missing.append(name)
                 continue
-            work.write_files(stage, kept.files)
-            results[name] = kept.result
+            results[name] = kept
             progress.step()
         missing.sort(key=self._size, reverse=True)
-        direct = stage is not None and not self.options.cluster
-        keep = str(stage) if direct else None
-
-        def store(name: str) -> str | None:
-            if not direct or finals[name] is None:
-                return None
-            return str(self.cache.path(finals[name], "final"))
-
+        here = stage is not None and not self.options.cluster
         tasks = (
             (
                 n,
                 (
                     self.descriptions[n],
-                    self.held.pop(n, None) or drafts(n),
+                    self.held.pop(n, None) or self._draft(n),
                     context.site(n),
                     self._plan_of(n),
                     page,
-                    keep,
-                    store(n),
-                    stage is not None,
+                    self._places(n, self.finals[n], stage) if here else None,
                 ),
             )
             for n in missing
@@ -347,18 +330,49 @@ class _Run:
             progress.step(name)
             if isinstance(answer, Failure):
                 self.failures[name] = answer
-                continue
-            results[name] = answer.result
-            if stage is not None and not direct:
-                work.write_files(stage, answer.files)
-                self.cache.store(finals[name], "final", answer)
+            elif isinstance(answer, Finished):
+                results[name] = put(answer, self._places(name, self.finals[name], stage))
+            else:
+                results[name] = answer
         for name, failure in self.failures.items():
-            result = failed(self.descriptions[name], failure.reason)
+            results[name] = failed(self.descriptions[name], failure.reason)
             if failure.trace and os.environ.get("MVREPORT_TRACE"):
                 print(failure.trace, file=sys.stderr)
-            answer = work.finish(result, page, str(stage)) if stage is not None else None
-            results[name] = answer.result if answer else result
+            if stage is not None:  # no key: nothing is kept of a failure
+                results[name] = put(finish(results[name], page), self._places(name, None, stage))
         return [results[name] for name in self.descriptions]
+
+    def _final_keys(self, context: PortfolioContext, page: Any) -> dict[str, str | None]:
+        """By site, the key of its page: its own content, and what it takes from all sites.
+
+        A page kept from an earlier day stands, with the day on which it was computed.
+        """
+        if page is None:
+            return {}
+        # By value: equal contexts of two runs need not share their parts in the same way.
+        shared = repr((context, replace(page, created=""), self.portfolio.digests.get("plan.json")))
+        digest = hashlib.sha256(shared.encode()).hexdigest()
+        return {
+            name: hashlib.sha256(f"{digest}{key}".encode()).hexdigest() if key else None
+            for name, key in self.keys.items()
+        }
+
+    def _kept(self, name: str, stage: Path) -> SiteResult | None:
+        """A site whose files need not be made again: they stand in the earlier report, where they
+        get a second name, or lie in the cache."""
+        key = self.finals[name]
+        finished = self.cache.load(key, "final")
+        if finished is None:
+            return None
+        earlier = self.earlier
+        stands = earlier is not None and earlier.finals.get(name) == key
+        if not (stands and earlier.link(finished.names, self.out, stage)):
+            files = self.cache.load(key, "pages")
+            if files is None:
+                return None
+            write_files(stage, files)
+        self.waiting[name] = self.cache.path(key, "final")
+        return finished.result
 
     # -- small things ---------------------------------------------------------------------
 
@@ -368,7 +382,7 @@ class _Run:
 
         if self.options.cluster or not shares_files(self.portfolio, missing):
             return None
-        folder = self._stack.enter_context(self._temporary())
+        folder = self._beside / "split"
         return str(folder) if split_shared_files(self.portfolio, folder) else None
 
     def _plan_of(self, name: str) -> dict[str, Any] | None:
@@ -393,31 +407,31 @@ class _Run:
             return Loop(limits)
         return Pool(jobs, limits, PRELOAD)
 
-    @contextlib.contextmanager
-    def _temporary(self) -> Iterator[Path]:
-        folder = Path(tempfile.mkdtemp(prefix="mvreport-"))
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
-
-    def _draft_folder(self, stack: contextlib.ExitStack) -> Callable[[str], str | None]:
-        """Where each site's draft lies: in the cache, in a temporary folder, or nowhere (it
-        travels) on a cluster."""
+    def _draft(self, name: str) -> str | None:
+        """Where a site's draft lies: in the cache, in a temporary folder, or nowhere (it travels)
+        on a cluster."""
         if self.options.cluster:
-            return lambda name: None
-        if self.cache.folder is not None:
-            fallback = None
-            if any(key is None for key in self.keys.values()):
-                fallback = stack.enter_context(self._temporary())
+            return None
+        return str(self._place(name, self.keys[name], "draft"))
 
-            def place(name: str) -> str:
-                key = self.keys[name]
-                return str(self.cache.path(key, "draft") if key else fallback / f"{name}.draft")
+    def _places(self, name: str, key: str | None, stage: Path) -> Places:
+        """Where the parts of a site go that was finished from content with this key."""
+        self.waiting[name] = self._place(name, key, "final")
+        return Places(
+            stage=stage,
+            finished=self.waiting[name],
+            pages=self.cache.path(key, "pages") if key else None,
+        )
 
-            return place
-        folder = stack.enter_context(self._temporary())
-        return lambda name: str(folder / f"{name}.draft")
+    def _place(self, name: str, key: str | None, kind: str) -> Path:
+        return self.cache.path(key, kind) if key else self._beside / f"{name}.{kind}"
+
+    @contextlib.contextmanager
+    def _temporary(self) -> Iterator[None]:
+        """A folder for what the cache doesn't hold, as long as the run needs it."""
+        with tempfile.TemporaryDirectory(prefix="mvreport-", ignore_cleanup_errors=True) as name:
+            self._beside = Path(name)
+            yield
 
     def _page_options(self) -> Any:
         from mv.report.render import RenderOptions

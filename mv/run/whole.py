@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,10 @@ from mv.quantity import Derivation
 from mv.report.pdf import print_pdf
 from mv.report.redact import redacted_portfolio
 from mv.report.render import RenderOptions, context_of, render_portfolio, write_assets
-from mv.report.tables import write_tables
-from mv.results import CarrierResult, PortfolioResult, SiteResult, to_json
+from mv.report.tables import tables
+from mv.results import CarrierResult, PortfolioResult, SiteResult, write_json
 from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
+from mv.run.finished import Finished
 from mv.run.trail import portfolio_derivations
 from mv.savings.drift import Prior, load_prior
 from mv.savings.quantiles import normal_quantile
@@ -136,18 +137,26 @@ def _money_half_widths(
     return found[0], found[1]
 
 
-def write_portfolio(result: PortfolioResult, stage: Path, options: RenderOptions) -> None:
+def write_portfolio(
+    result: PortfolioResult, sites: Iterable[Finished], stage: Path, options: RenderOptions
+) -> None:
     """Write what belongs to the whole: index page, assets, tables and results.json.
 
-    Sites' own pages, series and tables are there already.
+    `sites`: what each finished site left for it, in the order of the result's own, which may be
+    slim; taken one at a time.  Sites' own pages, series and tables are there already.
     """
-    context = context_of(result, options)
     index = render_portfolio(result, options)
     (stage / "index.html").write_text(index, encoding="utf-8")
     if options.redact:
-        result = redacted_portfolio(result, context.codes)
-    (stage / "results.json").write_bytes(to_json(result))
-    write_tables(result, stage)
+        result = redacted_portfolio(result, context_of(result, options).codes)
+    with tables(result, stage) as add, (stage / "results.json").open("wb") as file:
+
+        def saved() -> Iterator[bytes]:
+            for site in sites:
+                add(site.rows)
+                yield site.saved
+
+        write_json(result, saved(), file)
     if not options.single_file:
         write_assets(stage)
 

@@ -3,23 +3,21 @@
 Two passes, because the drift that widens every interval is learned from all sites together:
 the first reads and fits (`first_pass`) and keeps a draft; the second takes the drift, makes the
 result and the site's page, series and tables (`second_pass`).  Both are functions of their
-arguments alone, and return what is to be written as bytes.
+arguments alone.
 """
 
 from __future__ import annotations
 
 import pickle
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from mv.portfolio.schema import SiteDescription
 from mv.readings.many import use_store
-from mv.results import Series, SiteResult, series_json
+from mv.results import SiteResult
 from mv.run.cache import UNREADABLE, write_whole
-
-Files = dict[str, bytes]
-"""Path within the report → content."""
+from mv.run.finished import Finished, Places, finish, put
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,14 +27,6 @@ class FirstAnswer:
 
     summary: Any
     draft: bytes | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class SecondAnswer:
-    """A finished site: the result without its series, and the files to write."""
-
-    result: SiteResult
-    files: Files = field(default_factory=dict)
 
 
 def first_pass(
@@ -63,31 +53,23 @@ def second_pass(
     context: Any,
     plan: dict[str, Any] | None,
     page: Any,
-    keep: str | None,
-    store: str | None = None,
-    pages: bool = True,
-) -> SecondAnswer:
+    places: Places | None,
+) -> SiteResult | Finished:
     """Conclude one site and make its page.
 
     `draft`: bytes, or the name of the file that holds them; where that can't be read the site
-    is measured again.  `plan`: the frozen plan, of this site's part at least.  `keep`: folder
-    to write files into; they come back in the answer when it is None.  `store`: file of the
-    cache that is to hold the whole answer.  Without `pages` the result keeps its series and
-    nothing else is made.
+    is measured again.  `plan`: the frozen plan, of this site's part at least.  `page`: the context
+    of the page; without it the result keeps its series and nothing else is made.  `places`: where
+    the parts are written, the slim result comes back; without them all parts do.
     """
     from mv.plan.attach import with_plan
     from mv.verify.site import conclude
 
     result = with_plan(conclude(_draft(description, draft), context), description, plan)
-    if not pages:
-        return SecondAnswer(result=result)
-    answer = finish(result, page, None)
-    if store is not None:
-        write_whole(Path(store), pickle.dumps(answer, protocol=5))
-    if keep is None:
-        return answer
-    write_files(Path(keep), answer.files)
-    return SecondAnswer(result=answer.result)
+    if page is None:
+        return result
+    finished = finish(result, page)
+    return finished if places is None else put(finished, places)
 
 
 def _draft(description: SiteDescription, draft: bytes | str) -> Any:
@@ -99,35 +81,3 @@ def _draft(description: SiteDescription, draft: bytes | str) -> Any:
         return pickle.loads(Path(draft).read_bytes())
     except UNREADABLE:
         return measure(description)
-
-
-def finish(result: SiteResult, page: Any, keep: str | None) -> SecondAnswer:
-    """Page, series and tables of a finished site."""
-    from mv.report.render import page_name, render_site
-    from mv.report.tables import site_tables
-
-    name = page_name(result.site, page)
-    files: Files = {f"sites/{name}": render_site(result, page).encode()}
-    if result.series is not None:
-        files[f"series/{name.removesuffix('.html')}.json"] = series_json(result)
-    files |= site_tables(result, page)
-    bare = without_series(result)
-    if keep is None:
-        return SecondAnswer(result=bare, files=files)
-    write_files(Path(keep), files)
-    return SecondAnswer(result=bare)
-
-
-def without_series(result: SiteResult) -> SiteResult:
-    """The result as results.json holds it: of the series only the months."""
-    others = [replace(o, series=None) for o in result.others]
-    months = Series(monthly=result.series.monthly) if result.series is not None else None
-    return replace(result, series=months, others=others)
-
-
-def write_files(root: Path, files: Files) -> None:
-    """Write files below a folder that is not yet anybody's."""
-    for name, content in files.items():
-        path = root / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)

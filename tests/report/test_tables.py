@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import io
+import math
 
 import openpyxl
 import pytest
@@ -10,7 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mv.report.render import RenderOptions, context_of
-from mv.report.tables import DAILY, csv_text, safe, site_tables, tables, write_tables
+from mv.report.tables import (
+    DAILY,
+    HEADS,
+    TABLE_FILES,
+    csv_text,
+    safe,
+    site_rows,
+    site_tables,
+    tables,
+)
+from mv.report.workbook import workbook
 from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
@@ -32,10 +43,10 @@ def test_numbers_keep_all_their_digits():
 
 def test_every_site_has_a_row_with_its_own_numbers():
     result = make_portfolio()
-    head, *rows = tables(result)["sites"]
-    assert [r[0] for r in rows] == [s.site for s in result.sites]
-    for row, site in zip(rows, result.sites, strict=True):
-        told = dict(zip(head, row, strict=True))
+    for site in result.sites:
+        (row,) = site_rows(site)["sites"]
+        told = dict(zip(HEADS["sites"], row, strict=True))
+        assert told["site"] == site.site
         assert told["verdict"] == site.verdict
         expected = site.avoided_energy.value if site.avoided_energy else None
         assert told["avoided_energy"] == expected
@@ -44,7 +55,7 @@ def test_every_site_has_a_row_with_its_own_numbers():
 def test_days_of_a_site():
     site = make_site()
     files = site_tables(site, context_of(make_portfolio()))
-    assert set(files) == {"tables/daily/ferry-hall.csv", "tables/months/ferry-hall.csv"}
+    assert set(files) == {"tables/daily/ferry-hall.csv"}
     rows = list(csv.DictReader(io.StringIO(files["tables/daily/ferry-hall.csv"].decode())))
     assert len(rows) == len(site.series.daily["date"])
     assert float(rows[0]["measured"]) == site.series.daily["measured"][0]
@@ -75,20 +86,27 @@ def test_series_are_written_as_the_csv_module_writes_them(rows):
     assert text.decode() == expected
 
 
-def test_months_are_gathered_and_the_workbook_opens(tmp_path):
+def test_every_table_is_whole_and_the_workbook_opens(tmp_path):
     hostile = make_site("evil", "=cmd|' /C calc'!A0")
     result = make_portfolio([hostile, make_site()])
-    for site in result.sites:
-        for name, content in site_tables(site, context_of(result)).items():
-            path = tmp_path / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content)
-    written = write_tables(result, tmp_path)
-    assert not (tmp_path / "tables" / "months").exists()
+    with tables(result, tmp_path) as add:
+        for site in result.sites:
+            add(site_rows(site))
+    written = [tmp_path / "tables" / name for name in TABLE_FILES]
+    assert set((tmp_path / "tables").iterdir()) == set(written)
     months = (tmp_path / "tables" / "months.csv").read_text(encoding="utf-8").splitlines()
     assert len(months) == 1 + 2 * 12
     book = openpyxl.load_workbook(written[-1])
-    assert set(book.sheetnames) == {"sites", "months", "coefficients", "findings", "inputs"}
+    assert book.sheetnames == list(HEADS)
+    for name in HEADS:  # the workbook says what the text says
+        text = list(csv.reader(io.StringIO((tmp_path / "tables" / f"{name}.csv").read_text())))
+        rows = [["" if v is None else v for v in row] for row in book[name].values]
+        assert len(rows) == len(text)
+        for row, told in zip(rows, text, strict=True):
+            assert [v if isinstance(v, str) else float(v) for v in row] == [
+                t if isinstance(v, str) else pytest.approx(float(t), rel=1e-15)
+                for v, t in zip(row, told, strict=True)
+            ]
     cell = book["sites"]["B2"]
     assert cell.data_type == "s"
     assert cell.value == "'=cmd|' /C calc'!A0"
@@ -104,3 +122,25 @@ def test_tables_of_the_edition_without_names():
     (first, *_) = site_tables(result.sites[0], context).items()
     assert first[0] == "tables/daily/site-001.csv"
     assert b"ferry" not in first[1].lower()
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("a & b < c", "a & b < c"),
+        (" spaces ", " spaces "),
+        ("two\nlines", "two\nlines"),
+        ("a return\r", "a return\r"),
+        ("bell\x07 and \udc80", "bell and "),
+        ("é\u202f€", "é\u202f€"),
+        ("", None),
+        ("x" * 40_000, "x" * 32_767),
+        (math.inf, None),
+    ],
+)
+def test_a_workbook_takes_any_cell(tmp_path, text, read):
+    with workbook(tmp_path / "book.xlsx", {"one": ["text", "n"], "none": ["nothing"]}) as add:
+        add("one", [text, 1])
+    book = openpyxl.load_workbook(tmp_path / "book.xlsx")
+    assert list(book["one"].values) == [("text", "n"), (read, 1)]
+    assert list(book["none"].values) == [("nothing",)]

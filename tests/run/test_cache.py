@@ -6,7 +6,7 @@ import pickle
 import pytest
 
 from mv.portfolio.schema import Meter, Settings, Site, SiteDescription, WeatherStation
-from mv.run.cache import Cache, cache_folder, manifest
+from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
 
 
 @pytest.fixture
@@ -92,16 +92,50 @@ def test_no_cache_and_remote_folders_keep_nothing(description, cache):
     assert cache.load(None, "final") is None
 
 
-def test_an_earlier_run_stands_only_while_its_files_do(cache, tmp_path):
+@pytest.fixture
+def report(tmp_path):
     out = tmp_path / "report"
     (out / "sites").mkdir(parents=True)
-    (out / "sites" / "a.html").write_text("one")
-    cache.store_run("key", out, out, {"index": "i"})
-    assert cache.load_run("key", out) == {"index": "i"}
-    assert cache.load_run("another", out) is None
-    (out / "sites" / "a.html").write_text("changed by hand")
-    assert cache.load_run("key", out) is None
-    assert list(manifest(out)) == [os.path.join("sites", "a.html")]
+    for name in ("a", "b"):
+        (out / "sites" / f"{name}.html").write_text("one")
+    return out
+
+
+def earlier_run(cache, out):
+    cache.store_run(
+        EarlierRun(key="key", finals={"a": "1"}, manifest=manifest(out), record={"index": "i"}), out
+    )
+    return cache.earlier_run(out)
+
+
+def test_an_earlier_run_stands_only_while_its_files_do(cache, report):
+    kept = earlier_run(cache, report)
+    assert (kept.key, kept.record) == ("key", {"index": "i"})
+    assert cache.earlier_run(report.parent / "elsewhere") is None
+    assert kept.stands(report)
+    (report / "sites" / "a.html").write_text("changed by hand")
+    assert not kept.stands(report)
+
+
+def test_files_of_an_earlier_report_get_a_second_name_only_as_the_run_left_them(
+    cache, report, tmp_path
+):
+    kept = earlier_run(cache, report)
+    names = ("sites/a.html", "sites/b.html")
+    assert kept.link(names, report, tmp_path / "stage")
+    assert (tmp_path / "stage" / "sites" / "a.html").samefile(report / "sites" / "a.html")
+    (report / "sites" / "b.html").write_text("changed by hand")
+    assert not kept.link(names, report, tmp_path / "another")
+    assert not any(p.is_file() for p in (tmp_path / "another").rglob("*"))
+
+
+def test_without_second_names_nothing_is_linked(cache, report, tmp_path, monkeypatch):
+    def refuse(*_):
+        raise PermissionError
+
+    kept = earlier_run(cache, report)
+    monkeypatch.setattr(os, "link", refuse)
+    assert not kept.link(("sites/a.html",), report, tmp_path / "stage")
 
 
 def test_where_the_cache_lies(monkeypatch, tmp_path):

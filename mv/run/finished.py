@@ -1,0 +1,211 @@
+"""What is left of a finished site: its files, and what the report of all sites still needs of it.
+
+A report of ten thousand sites never holds them all at once.  Of each the parent keeps a slim
+result, with what the totals, the money and the portfolio's page look at; the site's part of
+`results.json` and its rows of the portfolio's tables wait in a file until their turn comes.
+"""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from mv.report.tables import Rows
+from mv.results import (
+    Bridge,
+    BridgeStep,
+    CarrierResult,
+    Money,
+    Series,
+    SiteResult,
+    series_json,
+    site_json,
+)
+from mv.run.cache import write_whole
+
+Files = dict[str, bytes]
+"""Path within the report → content."""
+Carrier = TypeVar("Carrier", bound=CarrierResult)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finished:
+    """A finished site."""
+
+    result: SiteResult
+    """Slim: see `slim`."""
+    saved: bytes
+    """Its part of results.json."""
+    rows: Rows
+    """Its rows of the portfolio's tables."""
+    names: tuple[str, ...]
+    """Names of its own page, series and tables within the report."""
+    files: Files = field(default_factory=dict)
+    """Their contents, until they are written."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Places:
+    """Where the parts of a finished site go."""
+
+    stage: Path
+    """Folder of the report that is being written."""
+    finished: Path
+    """File of what the report of all sites needs."""
+    pages: Path | None
+    """File of the cache that is to hold the site's own files, too."""
+
+
+def finish(result: SiteResult, page: Any) -> Finished:
+    """Page, series and tables of a site.
+
+    `page`: the site context of `render`; names are left out where it says so.
+    """
+    from mv.report.redact import redacted
+    from mv.report.render import page_name, render_site
+    from mv.report.tables import site_rows, site_tables
+
+    kept = slim(result, named=page.options.redact)
+    if page.options.redact:
+        result = redacted(result, page.codes, page.hidden)
+    name = page_name(result.site, page)
+    files: Files = {f"sites/{name}": render_site(result, page).encode()}
+    if result.series is not None:
+        files[f"series/{name.removesuffix('.html')}.json"] = series_json(result)
+    files |= site_tables(result, page)
+    return Finished(
+        result=kept,
+        saved=site_json(without_series(result)),
+        rows=site_rows(result),
+        names=tuple(files),
+        files=files,
+    )
+
+
+def put(finished: Finished, places: Places) -> SiteResult:
+    """Write a finished site's parts to their places; the slim result is left."""
+    if places.pages is not None:
+        write_whole(places.pages, pickle.dumps(finished.files, protocol=5))
+    write_files(places.stage, finished.files)
+    rest = replace(finished, files={})
+    write_whole(places.finished, pickle.dumps(rest, protocol=5))
+    return finished.result
+
+
+def load(path: Path) -> Finished:
+    """What `put` left in the file `finished`."""
+    return pickle.loads(path.read_bytes())
+
+
+def without_series(result: SiteResult) -> SiteResult:
+    """The result as results.json holds it: of the series only the months."""
+    others = [replace(o, series=None) for o in result.others]
+    months = Series(monthly=result.series.monthly) if result.series is not None else None
+    return replace(result, series=months, others=others)
+
+
+def slim(result: SiteResult, *, named: bool = False) -> SiteResult:
+    """The result with no more than the roll-up and the portfolio's page look at.
+
+    `named`: keep the names of files and meters too, for the edition that leaves them out.
+    """
+    own: dict[str, Any] = {
+        "retrofits": [{"retrofit": row["retrofit"]} for row in result.retrofits],
+        "estimate": {},
+        "operating_days": None,
+        "others": [_slim_carrier(other, named) for other in result.others],
+        "static_factors": [],
+        "derivations": [],
+        "departures": [],
+        "early": _slim_early(result.early),
+        "isolation": {},
+        "sentences": {},
+    }
+    if not named:
+        own |= {"findings": [], "inputs": []}
+    return replace(_slim_carrier(result, named), **own)
+
+
+def _slim_carrier(result: Carrier, named: bool) -> Carrier:
+    spread, annual = result.uncertainty, result.annual
+    return replace(
+        result,
+        model=None,
+        candidates=[],
+        cross_check={},
+        acceptance=[],
+        uncertainty=replace(spread, parts=[], fractional={}, words="") if spread else None,
+        annual=replace(annual, method="", normal_conditions="") if annual else None,
+        events=[],
+        demand=None,
+        money=_slim_money(result.money, named),
+        placebo={},
+        comparison={},
+        series=_slim_series(result.series),
+    )
+
+
+def _slim_money(money: Money | None, named: bool) -> Money | None:
+    if money is None:
+        return None
+    return replace(
+        money,
+        rate=money.rate if named else "",
+        rate_source=money.rate_source if named else "",
+        recovered=None,
+        npv=None,
+        irr=None,
+        savings_to_investment=None,
+        cash=_as_arrays(money.cash),
+        crosses_zero={},
+        prices=[],
+        cost_lines=[],
+        billed_against_computed=[],
+        incentive={},
+        emissions={},
+        bridges=[_slim_bridge(bridge) for bridge in money.bridges],
+        notes=[],
+    )
+
+
+def _slim_bridge(bridge: Bridge) -> Bridge:
+    steps = [BridgeStep(name=step.name, amount=step.amount) for step in bridge.steps]
+    return replace(bridge, steps=steps, method="", words="")
+
+
+def _slim_series(series: Series | None) -> Series | None:
+    if series is None:
+        return None
+    monthly = {name: line for name, line in series.monthly.items() if name in ("month", "measured")}
+    return Series(monthly=_as_arrays(monthly))
+
+
+def _slim_early(early: dict[str, Any]) -> dict[str, Any]:
+    if not early:
+        return {}
+    keys = ("months_measured", "drifting", "shortfall", "shortfall_money")
+    last = {name: early["looks"][-1][name] for name in ("value", "estimated")}
+    return {"looks": [last], **{key: early[key] for key in keys}}
+
+
+def _as_arrays(lines: dict[str, list]) -> dict[str, np.ndarray]:
+    """Lines by month as arrays, which take a fifth of the lists' memory."""
+    return {name: np.array(line, _kind(name, line)) for name, line in lines.items()}
+
+
+def _kind(name: str, line: list) -> Any:
+    if name == "month":
+        return "datetime64[M]"
+    return bool if line and isinstance(line[0], bool) else float
+
+
+def write_files(root: Path, files: Files) -> None:
+    """Write files below a folder that is not yet anybody's."""
+    for name, content in files.items():
+        path = root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
