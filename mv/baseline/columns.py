@@ -38,7 +38,15 @@ class Columns:
         """The same rows as a data frame."""
         days = self.index.dtype.kind == "M"
         index = pd.DatetimeIndex(self.index, name="date") if days else pd.Index(self.index)
-        return pd.DataFrame(self._columns, index=index)
+        return pd.DataFrame(
+            {
+                # As Python strings words are compared and taken apart several times faster than as
+                # the text type that pandas would choose.
+                name: pd.Series(values, index, dtype=object) if values.dtype == object else values
+                for name, values in self._columns.items()
+            },
+            index=index,
+        )
 
     def __len__(self) -> int:
         return len(self.index)

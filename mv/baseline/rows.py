@@ -16,8 +16,8 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from mv.baseline.columns import Rows
-from mv.readings.clock import day_index, epoch_seconds, local_midnights, offsets_of, utc_index
+from mv.baseline.columns import Columns, Rows
+from mv.readings.clock import epoch_seconds, local_midnights, offsets_of, utc_index
 
 USED = "used"
 BILL_COVERAGE = 0.9
@@ -30,6 +30,7 @@ _DAY_S = 86_400
 _HOUR_STATUSES = (USED, "temperature_missing", "coverage_low")
 _STATUSES = (*_HOUR_STATUSES, "driver_missing", "bill_excluded")
 _ONE_EMPTY = np.array([""], dtype=object)
+_NO_DAYS = np.zeros(0, "datetime64[D]"), np.zeros(1, np.int64)
 _EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
 
 
@@ -41,7 +42,7 @@ def daily_rows(
     calendar,
     coverage: float,
     drivers: Mapping[str, pd.Series] | None = None,
-) -> pd.DataFrame:
+) -> Columns:
     """Sum intervals into local calendar days, from the first to the last that has a reading.
 
     Parameters
@@ -57,17 +58,17 @@ def daily_rows(
 
     Returns
     -------
-    DataFrame, index `date`; columns energy, temperature, operating (1.0, 0.0), day_type (0
+    Index the local days; columns energy, temperature, operating (1.0, 0.0), day_type (0
     operating, 1 not), reason, coverage, weight (1.0), status ("used", "coverage_low",
     "temperature_missing", "driver_missing"), and `driver:<name>`.
     """
     start = epoch_seconds(interval.index)
     energy = interval["energy"].to_numpy(dtype=float)
-    if len(start) == 0:
-        return _empty_days()
     # An interval belongs to the day in which its middle lies.
     middle = start + step_seconds // 2
-    dates, midnight = local_midnights(time_zone, int(middle[0]), int(middle[-1]))
+    dates, midnight = _NO_DAYS
+    if len(start):
+        dates, midnight = local_midnights(time_zone, int(middle[0]), int(middle[-1]))
     present = np.isfinite(energy)
     edge = np.searchsorted(middle, midnight)
     count = np.diff(np.concatenate([[0], np.cumsum(present)])[edge])
@@ -81,28 +82,27 @@ def daily_rows(
         sums = np.where(share < 1.0, total / share, total)
     usable = (share >= coverage) & (count > 0)
 
-    index = day_index(dates)
     degrees = _at(temperature, _seconds(dates))
     operating, reason = _calendar_on(calendar, dates)
-    status = np.zeros(len(index), dtype=np.int8)
+    status = np.zeros(len(dates), dtype=np.int8)
     columns = _driver_columns(drivers, dates)
     for values in columns.values():
         status[~np.isfinite(values)] = _STATUSES.index("driver_missing")
     status[~np.isfinite(degrees)] = _STATUSES.index("temperature_missing")
     status[~usable] = _STATUSES.index("coverage_low")
-    return pd.DataFrame(
+    return Columns(
+        dates.astype("datetime64[s]"),
         {
             "energy": np.where(usable, sums, np.nan),
             "temperature": degrees,
             "operating": operating,
             "day_type": (operating < 0.5).astype(np.int8),
-            "reason": as_objects(reason, index),
+            "reason": reason,
             "coverage": share,
-            "weight": np.ones(len(index)),
-            "status": as_objects(_words(status), index),
+            "weight": np.ones(len(dates)),
+            "status": _words(status),
             **columns,
         },
-        index=index,
     )
 
 
@@ -111,24 +111,27 @@ def bill_rows(
     temperature: pd.Series,
     calendar,
     drivers: Mapping[str, pd.Series] | None = None,
-) -> pd.DataFrame:
+) -> Columns:
     """One row a bill: energy per day, mean temperature, share of operating days.
 
     Parameters
     ----------
-    bills : start, end (naive midnights, end exclusive), energy (total), flag.
+    bills : start, end (naive midnights, end exclusive), energy (total), flag, cost.
     temperature : mean of each local day, degC, index naive dates.
     calendar, drivers : as in `daily_rows`; a driver's row is its mean over the bill's days.
 
     Returns
     -------
-    DataFrame in order of start; columns start, end, days, energy (per day), total, temperature,
+    Bills in order of start; columns start, end, days, energy (per day), total, temperature,
     operating (share, 0 to 1), weight (= days), status ("used", "bill_excluded",
     "temperature_missing", "driver_missing"), daily_temperatures (the bill's daily means, for
-    degree days), flag, and `driver:<name>`.
+    degree days), flag, cost, and `driver:<name>`.
     """
-    bills = in_order(bills)
-    starts, ends = bills["start"].to_numpy(), bills["end"].to_numpy()
+    starts = bills["start"].to_numpy()
+    if (starts[1:] < starts[:-1]).any():
+        bills = bills.sort_values("start")
+        starts = bills["start"].to_numpy()
+    ends = bills["end"].to_numpy()
     first, end = starts.astype("datetime64[D]"), ends.astype("datetime64[D]")
     days = (end - first).astype(float)
     total = bills["energy"].to_numpy(dtype=float)
@@ -156,14 +159,15 @@ def bill_rows(
         )
     enough = mean(known.astype(float), everywhere) >= BILL_COVERAGE
     status[~enough] = _STATUSES.index("temperature_missing")
-    flag = objects_of(bills["flag"])
+    flag = _objects(bills["flag"])
     excluded = ~np.isfinite(total) | (days <= 0) | (flag == "excluded")
     status[excluded] = _STATUSES.index("bill_excluded")
     pieces = np.empty(len(bills), dtype=object)
     for row, (a, b) in enumerate(zip(low, high, strict=True)):
         piece = daily[a:b]
         pieces[row] = piece[np.isfinite(piece)]
-    return pd.DataFrame(
+    return Columns(
+        np.arange(len(bills)),
         {
             "start": starts,
             "end": ends,
@@ -173,12 +177,12 @@ def bill_rows(
             "temperature": mean(daily, known),
             "operating": mean(operating, everywhere),
             "weight": days,
-            "status": as_objects(_words(status), bills.index),
-            "flag": as_objects(flag, bills.index),
+            "status": _words(status),
+            "flag": flag,
             "daily_temperatures": pieces,
+            "cost": bills["cost"].to_numpy(dtype=float),
             **columns,
         },
-        index=bills.index,
     )
 
 
@@ -247,14 +251,6 @@ def hourly_rows(
     )
 
 
-def in_order(bills: pd.DataFrame) -> pd.DataFrame:
-    """Bills in order of their start, numbered from 0."""
-    starts = bills["start"].to_numpy()
-    if (starts[1:] >= starts[:-1]).all() and isinstance(bills.index, pd.RangeIndex):
-        return bills
-    return bills.sort_values("start", ignore_index=True)
-
-
 def used(rows: Rows) -> Rows:
     """Rows that a model may see, in order of time."""
     if "status" in rows.columns:
@@ -275,13 +271,7 @@ def is_used(rows: Rows) -> np.ndarray:
     return np.asarray(status, dtype=object) == USED
 
 
-def as_objects(values, index: pd.Index) -> pd.Series:
-    """A column of few different words.  As Python strings it is compared and taken apart several
-    times faster than as the text type that pandas would choose."""
-    return pd.Series(values, index=index, dtype=object)
-
-
-def objects_of(words: pd.Series) -> np.ndarray:
+def _objects(words: pd.Series) -> np.ndarray:
     """A column of words as Python strings; of a categorical each word is made once."""
     array = words.array
     if isinstance(array, pd.Categorical):
@@ -358,7 +348,7 @@ def _calendar_on(calendar, dates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     operating[theirs] = days["operating"].to_numpy()[own]
     reason = _ONE_EMPTY.repeat(len(dates))
     if "reason" in days.columns:
-        reason[theirs] = objects_of(days["reason"])[own]
+        reason[theirs] = _objects(days["reason"])[own]
     return operating, reason
 
 
@@ -374,11 +364,3 @@ def _driver_columns(
         DRIVER + name: _at(values, _seconds(dates))
         for name, values in sorted((drivers or {}).items())
     }
-
-
-def _empty_days() -> pd.DataFrame:
-    columns = ["energy", "temperature", "operating", "day_type", "reason", "coverage", "weight"]
-    return pd.DataFrame(
-        {name: [] for name in columns} | {"status": []},
-        index=pd.DatetimeIndex([], name="date"),
-    )

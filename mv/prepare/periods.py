@@ -15,8 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.baseline.columns import Rows
-from mv.baseline.rows import as_objects, objects_of
+from mv.baseline.columns import Columns, Rows
 from mv.portfolio.schema import Event, Retrofit
 
 BASELINE, INSTALLATION, REPORTING, OUTSIDE = "baseline", "installation", "reporting", "outside"
@@ -120,18 +119,18 @@ def periods_of(window: Window, spans: tuple[np.ndarray, np.ndarray]) -> np.ndarr
 
 
 def apply_events(
-    rows: pd.DataFrame,
+    rows: Columns,
     spans: tuple[np.ndarray, np.ndarray],
     events: Sequence[Event],
     unit: str,
-) -> pd.DataFrame:
+) -> Columns:
     """Mark the days that declared events exclude, and the energy per day that they added."""
     adjustment = np.zeros(len(rows))
     if not events:
         return rows.assign(adjustment=adjustment)
     starts, ends = spans
     length = (ends - starts).astype(float)
-    status = objects_of(rows["status"]).copy()
+    status = rows["status"].copy()
     for event in events:
         first = np.datetime64(event.start)
         after = np.datetime64(event.end + DAY) if event.end else ends[-1]
@@ -141,7 +140,7 @@ def apply_events(
             status[(share > 0) & (status == "used")] = "event_excluded"
         elif event.treatment == "adjust" and event.change is not None:
             adjustment += share * event.change * units.factor(event.unit, unit)
-    return rows.assign(status=as_objects(status, rows.index), adjustment=adjustment)
+    return rows.assign(status=status, adjustment=adjustment)
 
 
 def is_period(rows: Rows, name: str) -> np.ndarray:

@@ -17,7 +17,7 @@ import pandas as pd
 from mv import units
 from mv.baseline.columns import Rows
 from mv.baseline.drivers import driver_series
-from mv.baseline.rows import as_objects, bill_rows, daily_rows, in_order, is_used
+from mv.baseline.rows import bill_rows, daily_rows, is_used
 from mv.findings import Finding, ReadingsError
 from mv.operating_days import OperatingCalendar, operating_days
 from mv.portfolio.schema import Event, Retrofit, SiteDescription
@@ -135,6 +135,8 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
         carrier = _prepare_carrier(
             description, group, readings, refused, temperature, calendar, drivers, no_weather
         )
+        if carrier.rows is not None:
+            carrier = replace(carrier, rows=carrier.rows.frame())  # as models are fitted to
         carriers.append(carrier)
         if len(carriers) == 1 and carrier.kind == "interval" and weather is not None:
             doubts = station_doubts(
@@ -275,7 +277,6 @@ def _prepare_carrier(
         if isinstance(bills, str):
             return refuse(bills, "Give bills with the same read dates, or verify one meter.")
         rows = bill_rows(bills, temperature, calendar, drivers)
-        rows["cost"] = in_order(bills)["cost"]
         base = replace(base, kind="bills")
     if not len(rows):
         return refuse("the file holds no readings that can be used", "Give readings.", rows=rows)
@@ -284,12 +285,12 @@ def _prepare_carrier(
     spans = spans_of(rows)
     rows = apply_events(rows, spans, events, base.unit)
     if not group.retrofits:
-        rows["period"] = OUTSIDE
-        return replace(base, rows=rows, events=events)
+        outside = np.array([OUTSIDE], dtype=object).repeat(len(rows))
+        return replace(base, rows=rows.assign(period=outside), events=events)
 
     first, last = spans[0][0].astype(object), (spans[1][-1] - 1).astype(object)
     window = window_of(group.retrofits, first, last, after=group.after, before=group.before)
-    rows["period"] = as_objects(periods_of(window, spans), rows.index)
+    rows = rows.assign(period=periods_of(window, spans))
     base = replace(base, rows=rows, window=window, events=events)
     return _judge(description, base, last)
 
@@ -306,16 +307,14 @@ def _judge(
             reason=f"not yet due: readings end on {last}, the works on {window.installation_end}",
             remedy="Run again when the reporting period has begun.",
         )
-    baseline = is_period(rows, BASELINE)
     verdict = sufficiency(
-        rows[baseline],
+        rows[is_period(rows, BASELINE)],
         rows[is_period(rows, REPORTING)],
         bills=carrier.kind == "bills",
         limits=description.settings.limits,
     )
     reason, remedy = verdict.reason, verdict.remedy
-    energy = with_adjustment(rows)["energy"].to_numpy()
-    if not reason and not energy[baseline & is_used(rows)].any():
+    if not reason and not carrier.period(BASELINE)["energy"].any():
         reason = "the meter shows no use at all in the baseline period"
         remedy = "Give the readings of the meter that sees the retrofit, in the unit declared."
     late = next((f for f in carrier.findings if f.rule == "meter_starts_late"), None)

@@ -8,7 +8,9 @@ told.  Rows that are no bill leave under a rule: charges, unreadable or impossib
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -135,7 +137,7 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
     if day_first is None and roles.start is not None:
         day_first = _day_order(table, (roles.start, roles.end))
 
-    def column(at: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def column(at: int) -> tuple[np.ndarray, np.ndarray, Callable[[], np.ndarray]]:
         times = dates.to_times(
             table.columns[at],
             file=table.file,
@@ -143,17 +145,17 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
             day_first=day_first,
             lines=table.lines,
         )
-        text = shape.as_text(table.columns[at])
-        like = np.array([bool(TIME_LIKE.match(t)) for t in text.to_pylist()], dtype=bool)
-        return times.seconds // dates.DAY, times.readable, like
+        return times.seconds // dates.DAY, times.readable, partial(_datelike, table.columns[at])
 
     if roles.month is not None:
         return _months(table, roles, ledger)
     if roles.start is not None:
         start, good, like = column(roles.start)
         end, good_end, like_end = column(roles.end)
-        return start, end, good & good_end, like & like_end
+        both = good & good_end
+        return start, end, both, both if both.all() else like() & like_end()
     end, good, like = column(roles.end)
+    like = good if good.all() and roles.days is None else like()
     if good.sum() > 1 and _first_days(end[good]):
         ledger.tell(
             "bill_months_assumed",
@@ -186,6 +188,12 @@ def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger)
         like[first] = True
         ledger.open_first = int(first[0])
     return start, end, good, like
+
+
+def _datelike(column: pa.Array) -> np.ndarray:
+    """Which cells look like dates, whether or not a calendar has them."""
+    cells = shape.as_text(column).to_pylist()
+    return np.array([bool(TIME_LIKE.match(c)) for c in cells], dtype=bool)
 
 
 def _day_order(table: Table, columns: tuple[int, int]) -> bool | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -58,13 +59,14 @@ def read_bills(
             Finding("file_empty", "no row of the file is a bill with dates and use.")
         )
     bills = ledger.bills
+    energy = np.array([b.value for b in bills]) * scale
     frame = pd.DataFrame(
         {
             "start": _midnights([b.start for b in bills]),
             "end": _midnights([b.end for b in bills]),
-            "energy": np.array([b.value for b in bills]) * scale,
+            "energy": energy,
             "flag": pd.Categorical.from_codes(
-                [int(b.estimated) for b in bills], categories=["measured", "estimated"]
+                np.array([b.estimated for b in bills], dtype=np.int8), dtype=_flag_type()
             ),
             # an estimated demand is no demand
             "demand": np.array([np.nan if b.estimated else b.demand for b in bills]),
@@ -78,7 +80,7 @@ def read_bills(
         ledger.excluded,
         ledger.findings,
         sum(b.days for b in bills) / (bills[-1].end - bills[0].start),
-        {"used": float(frame["energy"].sum())}
+        {"used": float(energy.sum())}
         | {rule: value * scale for rule, value in ledger.lost.items()},
     )
 
@@ -184,7 +186,7 @@ def move_inclusive_ends(ledger: BillLedger) -> None:
     bills = ledger.bills
     gaps = [b.start - a.end for a, b in pairwise(bills)]
     inclusive = len(gaps) >= 2 and sum(g == 1 for g in gaps) >= STEADY * len(gaps)
-    inclusive = inclusive or (bool(bills) and all(_whole_month(b, 1) for b in bills))
+    inclusive = inclusive or _whole_months(bills, 1)
     if not inclusive:
         return
     for bill in bills:
@@ -311,7 +313,7 @@ def tell_calendar_months(ledger: BillLedger) -> None:
     """All bills are whole calendar months: perhaps not read on those days."""
     if any(f.rule == "bill_months_assumed" for f in ledger.findings):
         return
-    if len(ledger.bills) >= 6 and all(_whole_month(b, 0) for b in ledger.bills):
+    if len(ledger.bills) >= 6 and _whole_months(ledger.bills, 0):
         ledger.tell(
             "bill_calendar_months",
             "all bills are whole calendar months, on whose ends meters are rarely read: weather "
@@ -356,11 +358,17 @@ def _joined(a: Bill, b: Bill, demand: float) -> Bill:
     )
 
 
-def _whole_month(bill: Bill, inclusive: int) -> bool:
-    start = np.datetime64(bill.start, "D")
-    month = start.astype("datetime64[M]")
-    next_month = (month + 1).astype("datetime64[D]").astype(int)
-    return start == month.astype("datetime64[D]") and bill.end + inclusive == next_month
+def _whole_months(bills: list[Bill], inclusive: int) -> bool:
+    """Whether there are bills, and each is a calendar month; `inclusive` days are added to ends."""
+    starts = np.array([b.start for b in bills], dtype="datetime64[D]")
+    ends = np.array([b.end + inclusive for b in bills], dtype="datetime64[D]")
+    months = starts.astype("datetime64[M]")
+    return bool(len(bills) and (starts == months).all() and (ends == months + 1).all())
+
+
+@lru_cache(maxsize=1)
+def _flag_type() -> pd.CategoricalDtype:
+    return pd.CategoricalDtype(["measured", "estimated"])
 
 
 def _midnights(days: list[int]) -> np.ndarray:

@@ -215,9 +215,10 @@ def blank_rows(table: Table) -> np.ndarray:
     """Which rows have no text in any column; shape (rows,), bool."""
     blank = np.ones(len(table), dtype=bool)
     for column in table.columns:
-        nothing = column.is_null()
         if shape.is_text(column):
-            nothing = pc.or_(nothing, pc.fill_null(pc.equal(column, ""), True))
+            nothing = pc.fill_null(pc.equal(column, ""), True)
+        else:
+            nothing = column.is_null()
         blank &= nothing.to_numpy(zero_copy_only=False)
         if not blank.any():
             break

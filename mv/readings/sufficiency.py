@@ -10,10 +10,11 @@ limit it is verified with a finding.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
-import pandas as pd
 
 from mv.findings import Finding
 from mv.portfolio.schema import Limits
@@ -38,9 +39,17 @@ class Sufficiency:
     findings: tuple[Finding, ...]
 
 
-def sufficiency(
-    baseline: pd.DataFrame, reporting: pd.DataFrame, *, bills: bool, limits: Limits
-) -> Sufficiency:
+class Rows(Protocol):
+    """Days or bills, by column."""
+
+    index: Any
+
+    def __contains__(self, name: str) -> bool: ...
+
+    def __getitem__(self, name: str) -> Any: ...
+
+
+def sufficiency(baseline: Rows, reporting: Rows, *, bills: bool, limits: Limits) -> Sufficiency:
     """Judge the rows of both periods, used or not.
 
     Parameters
@@ -126,7 +135,7 @@ def sufficiency(
                 )
             )
         if not bills:
-            degrees = rows["temperature"].to_numpy(dtype=float) if "temperature" in rows else None
+            degrees = np.asarray(rows["temperature"]) if "temperature" in rows else None
             findings += _thin_parts(name, period, degrees)
         if name == "baseline" and length >= 11.5:
             touched = period.months_touched()
@@ -149,12 +158,12 @@ class _Period:
     used: np.ndarray
 
     @classmethod
-    def of(cls, rows: pd.DataFrame) -> _Period:
-        used = rows["status"].to_numpy(dtype=object) == "used"
+    def of(cls, rows: Rows) -> _Period:
+        used = np.asarray(rows["status"], dtype=object) == "used"
         if "end" in rows:
-            start, end = (rows[c].to_numpy().astype("datetime64[D]") for c in ("start", "end"))
+            start, end = (np.asarray(rows[c]).astype("datetime64[D]") for c in ("start", "end"))
             return cls(start, end, used)
-        start = rows.index.to_numpy().astype("datetime64[D]")
+        start = np.asarray(rows.index).astype("datetime64[D]")
         return cls(start, start + 1, used)
 
     def months(self) -> float:
@@ -225,9 +234,9 @@ def _refused(reason: str, remedy: str, findings: list[Finding]) -> Sufficiency:
     return Sufficiency(reason=reason, remedy=remedy, findings=tuple(findings))
 
 
-def _why_out(rows: pd.DataFrame) -> str:
+def _why_out(rows: Rows) -> str:
     """Rules that left rows out, the most frequent first, with counts."""
-    out = rows["status"][rows["status"] != "used"].value_counts()
-    if not len(out):
+    out = Counter(status for status in rows["status"] if status != "used")
+    if not out:
         return "there are no readings in it"
-    return ", ".join(f"{rule} ({count})" for rule, count in out.items())
+    return ", ".join(f"{rule} ({count})" for rule, count in out.most_common())

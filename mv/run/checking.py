@@ -17,6 +17,7 @@ import orjson
 import pandas as pd
 
 from mv import __version__
+from mv.baseline.columns import Columns
 from mv.baseline.rows import bill_rows, daily_rows
 from mv.findings import ACTIONS, Finding, gravest_first
 from mv.portfolio.schema import SiteDescription
@@ -78,9 +79,8 @@ def _check_meter(
 ) -> CheckMeter:
     rows = _rows(description, prepared, got)
     bills = got.kind == "bills"
-    days = rows["days"].to_numpy(float) if bills else np.ones(len(rows))
+    days = rows["days"] if bills else np.ones(len(rows))
     starts = rows["start"] if bills else rows.index
-    energy = rows["energy"].to_numpy(float)
     window = next(
         (c.window for c in prepared.carriers if key in c.meters and c.window is not None), None
     )
@@ -91,9 +91,9 @@ def _check_meter(
         carrier=got.meter.carrier,
         input=InputFile(**(got.input | {"meter": key, "role": f"readings of {key}"})),
         date=np.datetime_as_string(np.asarray(starts, "datetime64[D]")).tolist(),
-        value=[float(v) if np.isfinite(v) else None for v in energy],
+        value=[v if np.isfinite(v) else None for v in rows["energy"].tolist()],
         unit=got.unit,
-        status=rows["status"].astype(str).tolist(),
+        status=rows["status"].tolist(),
         days=days.astype(int).tolist() if bills else [],
         installation=(
             (window.installation_start.isoformat(), window.installation_end.isoformat())
@@ -103,7 +103,7 @@ def _check_meter(
     )
 
 
-def _rows(description: SiteDescription, prepared: PreparedSite, got: MeterReadings) -> pd.DataFrame:
+def _rows(description: SiteDescription, prepared: PreparedSite, got: MeterReadings) -> Columns:
     """Daily or bill rows of one meter; where there is no weather, judged by energy alone."""
     temperature = prepared.temperature
     if temperature is None:

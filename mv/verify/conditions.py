@@ -8,11 +8,13 @@ calendar over the 12 months before the works.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from mv.prepare import PreparedSite
+from mv.readings.weather import WeatherReadings, daily_temperature
 
 YEAR_DAYS = 365
 LEAP_DAY = 60
@@ -47,10 +49,11 @@ def normal_year(site: PreparedSite) -> NormalYear | None:
         if choice == "baseline":
             observed = observed.loc[str(window.baseline_start) : str(window.baseline_end)]
             words = f"the baseline year at station {station}"
+            temperature = by_day_of_year(observed)
         else:
             first, last = observed.index[0].date(), observed.index[-1].date()
             words = f"the average of {first} to {last} at station {station}"
-        temperature = by_day_of_year(observed)
+            temperature = _average_year(site.weather, site.description.site.time_zone)
     if temperature is None or temperature.isna().any():
         return None
     end = pd.Timestamp(window.baseline_end)
@@ -59,6 +62,12 @@ def normal_year(site: PreparedSite) -> NormalYear | None:
     if len(operating) < YEAR_DAYS:
         return None
     return NormalYear(temperature=temperature, operating=operating, words=words)
+
+
+@lru_cache(maxsize=64)
+def _average_year(weather: WeatherReadings, time_zone: str) -> pd.Series | None:
+    """Of all of a station's days; the same for all its sites on one clock."""
+    return by_day_of_year(daily_temperature(weather, time_zone))
 
 
 def by_day_of_year(daily: pd.Series) -> pd.Series | None:

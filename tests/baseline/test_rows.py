@@ -6,7 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from mv.baseline.rows import bill_rows, consecutive_of, daily_rows, hourly_rows, used
+from mv.baseline import rows as made
+from mv.baseline.rows import consecutive_of, hourly_rows, used
+
+
+def daily_rows(*given, **named):
+    return made.daily_rows(*given, **named).frame()
+
+
+def bill_rows(*given):
+    return made.bill_rows(*given).frame()
 
 
 def calendar(first, last, closed=()):
@@ -165,7 +174,12 @@ def test_rows_that_are_absent_are_missing():
 
 def test_no_readings_give_no_rows():
     rows = daily_rows(
-        interval("2023-06-01", 0), 3600, "UTC", temperature("2023-06-01", "2023-06-02"), None, 0.9
+        interval("2023-06-01", 0),
+        3600,
+        "UTC",
+        temperature("2023-06-01", "2023-06-02"),
+        calendar("2023-06-01", "2023-06-02"),
+        0.9,
     )
     assert len(rows) == 0
     assert "status" in rows
@@ -178,6 +192,7 @@ def bills():
             "end": pd.to_datetime(["2023-03-02", "2023-01-31", "2023-04-01", "2023-05-01"]),
             "energy": [290.0, 310.0, 300.0, 100.0],
             "flag": ["measured", "measured", "excluded", "measured"],
+            "cost": [30.0, 31.0, 32.0, 33.0],
         }
     )
 
