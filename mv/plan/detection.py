@@ -228,7 +228,7 @@ def _prospect(
 
 
 def _freedom(outlook: Outlook, how: SavingsUncertainty) -> float:
-    """Degrees of freedom of the drift; the trial's own where its quantile was conformal."""
+    """Degrees of freedom of the drift; those of the trial where its quantile was used."""
     return how.degrees_of_freedom or float(getattr(outlook.own, "nu", math.inf))
 
 

@@ -21,7 +21,7 @@ from mv.portfolio.schema import Portfolio
 from mv.results import now
 from mv.sampling.site_sample import draw
 from mv.savings.drift import Prior, load_prior
-from mv.savings.placebo import Placebo, placebo, trials_of_site
+from mv.savings.placebo import FIRST_MONTHS, Placebo, placebo, trials_of_site
 from mv.savings.quantiles import normal_quantile
 from mv.savings.uncertainty import portfolio_half_width
 
@@ -78,7 +78,7 @@ def plan_portfolio(portfolio: Portfolio, sites: Sequence[str] | None = None) -> 
         if not start.prepared.description.retrofits:
             continue
         carrier = start.carrier.carrier if start.carrier else "electricity"
-        own = trial.own_drift(carrier, key) if trial is not None else None
+        own = trial.own_drift(carrier, key, first_months=True) if trial is not None else None
         plans.append(plan_site(start, prior, own))
     return PortfolioPlan(
         name=portfolio.settings.name,
@@ -111,6 +111,7 @@ def portfolio_trial(read: dict[str, Basis], prior: Prior) -> Placebo | None:
             carrier=carrier.carrier,
             granularity="bills" if carrier.kind == "bills" else "daily",
             prior=prior,
+            first_months=FIRST_MONTHS,
         )
     return placebo(trials) if trials else None
 

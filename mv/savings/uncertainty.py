@@ -42,6 +42,7 @@ from mv.savings.drift import (
     recency_level,
 )
 from mv.savings.model_variance import model_part, summed
+from mv.savings.own_drift import WHOLE_YEAR, OwnDrift
 from mv.savings.pooled import portfolio_half_width
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.textbook import guideline_14, least_squares
@@ -128,7 +129,7 @@ def interval(
     gap_months: float = 0.0,
     level: Level | None = None,
     calm: Calm | None = None,
-    own=None,
+    own: OwnDrift | None = None,
     design: np.ndarray | None = None,
 ) -> SavingsUncertainty:
     """Make the official interval around one avoided energy.
@@ -142,8 +143,8 @@ def interval(
     baseline_months, gap_months, reporting_months : lengths of baseline, installation, reporting.
     level : "recent" where the level correction was applied; by default for electricity.
     calm : the judgement on the baseline year, where it was made before.
-    own : drift of the portfolio's own placebo trial (`placebo.OwnDrift`), measured on other
-        buildings; its factor, quantile and source take the prior's place.
+    own : drift of the portfolio's own placebo trial, measured on other buildings; its factor,
+        quantile and source take the prior's place, over the same months where it holds them.
     design : of the used reporting rows, where it is at hand.
 
     Raises ModelError where rows and model don't fit together.
@@ -151,6 +152,7 @@ def interval(
     level = level or ("recent" if carrier_kind(carrier) == "electricity" else "plain")
     calm = calm or judge_calm(fit, baseline_rows, carrier, granularity)
     size = prior.size(carrier, granularity, level=level, calm=calm.calm)
+    own = own.over(reporting_months) if own is not None else None
     drift = Drift(size.tau * own.factor, own.nu, own.source) if own is not None else size
     horizon = horizon_factor(
         prior,
@@ -236,7 +238,7 @@ def _exposed_energy(
     """Energy that the drift is a fraction of: the adjusted baseline; over less than a year at
     least the mean use of the baseline, because a gas meter's summer misfit is no fraction of a
     summer's gas."""
-    if months >= 11.5:
+    if months >= WHOLE_YEAR:
         return abs(adjusted_baseline)
     weight = row_days(baseline)
     mean = float(weight @ np.asarray(baseline["energy"], dtype=float)) / weight.sum()

@@ -30,7 +30,7 @@ from mv.savings.controls import (
     span_of,
 )
 from mv.savings.drift import Kind, Prior, carrier_kind
-from mv.savings.placebo import OwnDrift, Placebo, Trial, placebo, trials_of_site
+from mv.savings.placebo import FIRST_MONTHS, OwnDrift, Placebo, Trial, placebo, trials_of_site
 
 SHOWN_MOST = 120
 """False savings kept beside a site's own for its picture; more are thinned by their ranks."""
@@ -146,6 +146,8 @@ class PortfolioContext:
     """By carrier."""
     claims: dict[str, dict[str, tuple[str, float, int]]] = field(default_factory=dict)
     """By site and claim: carrier, companion (NaN where there is none), number of controls."""
+    short: frozenset[str] = frozenset()
+    """Sites that report on less than a year."""
 
     def site(self, key: str) -> Context:
         """What one site takes."""
@@ -154,7 +156,7 @@ class PortfolioContext:
         kinds: tuple[tuple[Kind, str], ...] = (("electricity", "electricity"), ("heat", "steam"))
         own, false, buildings = {}, {}, {}
         for kind, carrier in kinds:
-            drift = self.placebo.own_drift(carrier, key)
+            drift = self.placebo.own_drift(carrier, key, first_months=key in self.short)
             if drift is not None:
                 own[kind] = drift
             false[kind], buildings[kind] = self.placebo.of_kind(kind).false_savings(key)
@@ -210,6 +212,7 @@ def summary_of(site: PreparedSite, prior: Prior) -> Summary:
             carrier=prepared.carrier,
             granularity="bills" if prepared.kind == "bills" else "daily",
             prior=prior,
+            first_months=FIRST_MONTHS,
         )
         if prepared.carrier not in shapes and is_used(rows).any():
             shapes[prepared.carrier] = year_shape(rows)
@@ -275,4 +278,7 @@ def learn(prior: Prior, summaries: Mapping[str, Summary]) -> PortfolioContext:
                     nearest = controls.nearest(key, shapes[key])
                     companion, number = controls.companion(nearest, span.before, span.after)
                 claims.setdefault(key, {})[span.claim] = (carrier, companion, number)
-    return PortfolioContext(prior=prior, placebo=whole, contrasts=contrasts, claims=claims)
+    short = {k for k, s in sites for c in s.claims if c.after[1] - c.after[0] < MONTHS_LEAST}
+    return PortfolioContext(
+        prior=prior, placebo=whole, contrasts=contrasts, claims=claims, short=frozenset(short)
+    )

@@ -8,7 +8,7 @@ the official interval; totals are of 20 sites each.
 
 Settings
     step      the level changes between the years as the shipped prior says, calm sites and
-              others (these miss days) half and half, together its row of all sites; shipped prior
+              others (these miss days) half and half, bills by its row for bills; shipped prior
     walk      the level wanders month by month with heavy-tailed steps, sized so that the median
               error of days is what the study behind the prior found (4 to 5 %); shipped prior
     gas       as `step`, heated buildings, the prior's gas figures, less what sites share (the
@@ -53,8 +53,8 @@ import pandas as pd
 from mv.baseline.hourly import fit_hourly
 from mv.baseline.select import select
 from mv.savings.avoided import avoided_energy
-from mv.savings.drift import load_prior, recency_level
-from mv.savings.placebo import placebo, trials_of_site
+from mv.savings.drift import Granularity, load_prior, recency_level
+from mv.savings.placebo import FIRST_MONTHS, placebo, trials_of_site
 from mv.savings.pooled import portfolio_half_width
 from mv.savings.quantiles import normal_quantile
 from mv.savings.uncertainty import interval
@@ -74,9 +74,8 @@ class Setting:
 
     name: str
     carrier: str = "electricity"
-    tau: tuple[float, float] = (0.044, 0.037)
-    """Scale of the drift: sites that miss days, calm sites."""
-    nu: tuple[float, float] = (1.86, 2.3)
+    size: float = 1.0
+    """Drift as a multiple of what the shipped prior says of the data at hand."""
     common: float = 0.008
     walk: bool = False
     years_before: int = 1
@@ -103,28 +102,17 @@ class Setting:
 
 SETTINGS = (
     Setting("step"),
-    Setting("walk", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True),
-    Setting("gas", carrier="natural_gas", tau=(0.0344, 0.0391), nu=(1.8, 2.1), common=0.044),
-    Setting("restless", tau=(0.088, 0.074), years_before=4, own=True),
-    Setting("quiet", tau=(0.0147, 0.0123), years_before=4, own=True),
-    Setting("restless, prior only", tau=(0.088, 0.074), years_before=1),
+    Setting("walk", walk=True),
+    Setting("gas", carrier="natural_gas", size=0.86, common=0.044),
+    Setting("restless", size=2, years_before=4, own=True),
+    Setting("quiet", size=1 / 3, years_before=4, own=True),
+    Setting("restless, prior only", size=2, years_before=1),
+    *(Setting(f"walk, {m} months", walk=True, months=m) for m in (3, 6, 24)),
     *(
-        Setting(f"walk, {m} months", tau=(0.040, 0.037), nu=(2.5, 2.5), walk=True, months=m)
-        for m in (3, 6, 24)
-    ),
-    *(
-        Setting(
-            f"walk, {m} months, own trial",
-            tau=(0.040, 0.037),
-            nu=(2.5, 2.5),
-            walk=True,
-            months=m,
-            years_before=4,
-            own=True,
-        )
+        Setting(f"walk, {m} months, own trial", walk=True, months=m, years_before=4, own=True)
         for m in (3, 6)
     ),
-    Setting("few", tau=(0.088, 0.074), years_before=3, own=True, together=5),
+    Setting("few", size=2, years_before=3, own=True, together=5),
     Setting("noisy", noise=(0.20, 0.30)),
     Setting("events", events=0.1),
     Setting("holes", missing=0.08),
@@ -136,11 +124,17 @@ EVENT = 0.20
 
 
 def simulated_site(
-    setting: Setting, seed: int, common: np.ndarray, *, hours: bool
+    setting: Setting,
+    seed: int,
+    common: np.ndarray,
+    *,
+    hours: bool,
+    granularity: Granularity = "daily",
 ) -> tuple[pd.DataFrame, pd.DataFrame | None, np.ndarray]:
     """Daily rows, hourly rows (or None) and the level of each day that no model knows.
 
-    `common`: what all sites share, per year.
+    `common`: what all sites share, per year; `granularity`: data whose drift is drawn (days and
+    hours have the same).
     """
     rng = np.random.default_rng(seed)
     years = setting.years
@@ -169,7 +163,7 @@ def simulated_site(
     noise *= np.where((day >= 120) & (day < 273), setting.summer, 1.0)
     scale = np.sqrt(shape / shape.mean()) if setting.carrier != "electricity" else 1.0
     calm = rng.random() < 0.5
-    level = _level(rng, setting, year, calm) + common[year]
+    level = _level(rng, setting, year, _drift(setting, granularity, calm)) + common[year]
     if setting.events and rng.random() < setting.events:
         changed = np.arange(n) >= setting.years_before * YEAR + rng.integers(60, 305)
         level = level + rng.choice([-EVENT, EVENT]) * changed
@@ -201,8 +195,18 @@ def _autoregressive(rng, n, rho, tails=None) -> np.ndarray:
     return lfilter([1.0], [1.0, -rho], shocks)
 
 
-def _level(rng, setting: Setting, year: np.ndarray, calm: bool) -> np.ndarray:
-    tau, nu, n = setting.tau[calm], setting.nu[calm], len(year)
+def _drift(setting: Setting, granularity: Granularity, calm: bool) -> tuple[float, float]:
+    """τ and ν of a site."""
+    if setting.walk:
+        return (0.037 if calm else 0.040), 2.5
+    level = "recent" if setting.carrier == "electricity" else "plain"
+    calm = calm and granularity != "bills"  # bills tell no calm year
+    drift = load_prior().size(setting.carrier, granularity, level=level, calm=calm)
+    return setting.size * drift.tau, drift.nu
+
+
+def _level(rng, setting: Setting, year: np.ndarray, drift: tuple[float, float]) -> np.ndarray:
+    (tau, nu), n = drift, len(year)
     if setting.walk:
         months = n // 30 + 2
         walk = np.cumsum(tau / np.sqrt(8) * rng.standard_t(nu, months))
@@ -333,48 +337,59 @@ def verified(
     return outcomes
 
 
+def _tables(
+    setting: Setting, seed: int, common: np.ndarray, granularities: tuple[str, ...]
+) -> dict[str, pd.DataFrame]:
+    """Rows of one site by granularity."""
+    tables = {}
+    if "bills" in granularities:
+        days, _, _ = simulated_site(setting, seed, common, hours=False, granularity="bills")
+        tables["bills"] = as_bills(days)
+    if set(granularities) - {"bills"}:
+        days, hours, _ = simulated_site(setting, seed, common, hours="hourly" in granularities)
+        tables |= {"daily": days, "hourly": hours}
+    return {g: tables[g] for g in granularities}
+
+
 def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed: int) -> dict:
     """Outcomes by granularity and with or without a saving."""
     rng = np.random.default_rng(seed)
     common = rng.normal(0, setting.common, (sites // PER_TOTAL + 1, setting.years))
     # what the reporting year shares, against the year before it
     changes = np.cumsum(common[:, setting.years_before :], axis=1).mean(axis=1)
-    tables: list = []
     together = setting.together or sites
-    trials: dict[tuple[str, int], list] = {}
-    for i in range(sites):
+
+    def tables(i: int) -> dict[str, pd.DataFrame]:
+        """Of one site; made again where they are needed again, as hours fill the memory."""
         shared = np.cumsum(common[i // PER_TOTAL])
-        rows, hours, _ = simulated_site(
-            setting, seed * 100_000 + i, shared - shared[0], hours="hourly" in granularities
-        )
-        tables.append((rows, hours))
-        if setting.own:
-            days = YEAR * setting.years_before
-            for granularity in granularities:
-                history = hours.iloc[: 24 * days] if granularity == "hourly" else rows.iloc[:days]
-                trials.setdefault((granularity, i // together), []).extend(
-                    trials_of_site(
-                        as_bills(history) if granularity == "bills" else history,
-                        site=str(i),
-                        carrier=setting.carrier,
-                        granularity=granularity,
-                        prior=load_prior(),
-                        fit=fit_hourly if granularity == "hourly" else None,
-                    )
-                )
+        return _tables(setting, seed * 100_000 + i, shared - shared[0], granularities)
+
+    trials: dict[tuple[str, int], list] = {}
+    for i in range(sites if setting.own else 0):
+        end = pd.Timestamp("2019-01-01") + pd.Timedelta(days=YEAR * setting.years_before)
+        for granularity, rows in tables(i).items():
+            starts = pd.DatetimeIndex(rows["start"] if granularity == "bills" else rows.index)
+            found = trials_of_site(
+                rows[starts.tz_localize(None) < end],
+                site=str(i),
+                carrier=setting.carrier,
+                granularity=granularity,
+                prior=load_prior(),
+                fit=fit_hourly if granularity == "hourly" else None,
+                first_months=FIRST_MONTHS if setting.months < 12 else (),
+            )
+            trials.setdefault((granularity, i // together), []).extend(found)
     trial = {g: placebo(each) for g, each in trials.items()}
     baseline_months = rng.integers(*setting.baseline_months, sites, endpoint=True)
     outcomes: dict[tuple[str, bool], list[Outcome]] = {}
-    for i, (rows, hours) in enumerate(tables):
-        for granularity in granularities:
+    for i in range(sites):
+        for granularity, rows in tables(i).items():
             own = None
             if setting.own:
-                own = trial[granularity, i // together].own_drift(setting.carrier, str(i))
-            table = {"daily": rows, "hourly": hours}.get(granularity)
-            table = as_bills(rows) if granularity == "bills" else table
-            both = verified(
-                setting, table, granularity, (0.0, SAVING), own, int(baseline_months[i])
-            )
+                own = trial[granularity, i // together].own_drift(
+                    setting.carrier, str(i), first_months=setting.months < 12
+                )
+            both = verified(setting, rows, granularity, (0.0, SAVING), own, int(baseline_months[i]))
             for saved, outcome in zip((False, True), both, strict=True):
                 mine = replace(outcome, common=float(changes[i // PER_TOTAL]))
                 outcomes.setdefault((granularity, saved), []).append(mine)
