@@ -150,7 +150,7 @@ def detection(
         curve.append(prospect)
         made[months] = how
     planned, how = curve[planned_months - 1], made[planned_months]
-    nu = _freedom(outlook, how)
+    nu = _freedom(outlook, how, planned_months)
     return Detection(
         curve=tuple(curve),
         planned=planned,
@@ -159,7 +159,7 @@ def detection(
         touching=planned.fraction,
         likely=planned.fraction * (1 + student_quantile(2 * LIKELY - 1, nu) / how.quantile),
         programme=planned.fraction
-        * (_quantile(outlook, how, PROGRAMME_CONFIDENCE) / how.quantile)
+        * (_quantile(outlook, how, PROGRAMME_CONFIDENCE, planned_months) / how.quantile)
         / PROGRAMME_LIMIT,
         second_year=_second_year(
             outlook, how, planned, first_months(coming, outlook.start, planned_months)
@@ -209,7 +209,8 @@ def _prospect(
     fraction = how.half_width / adjusted if adjusted > 0 else math.inf
     chance = None
     if estimated is not None:
-        chance = chance_of_showing(estimated, how.half_width, how.quantile, _freedom(outlook, how))
+        nu = _freedom(outlook, how, months)
+        chance = chance_of_showing(estimated, how.half_width, how.quantile, nu)
     prospect = Prospect(
         months=months,
         end=(pd.Timestamp(months_after(outlook.start, months)) - pd.Timedelta(days=1))
@@ -227,20 +228,21 @@ def _prospect(
     return prospect, how
 
 
-def _freedom(outlook: Outlook, how: SavingsUncertainty) -> float:
+def _freedom(outlook: Outlook, how: SavingsUncertainty, months: int) -> float:
     """Degrees of freedom of the drift; those of the trial where its quantile was used."""
-    return how.degrees_of_freedom or float(getattr(outlook.own, "nu", math.inf))
+    own = outlook.own
+    return how.degrees_of_freedom or (math.inf if own is None else own.over(months).nu)
 
 
 def _first(curve: Sequence[Prospect], test) -> int | None:
     return next((p.months for p in curve if test(p)), None)
 
 
-def _quantile(outlook: Outlook, how: SavingsUncertainty, confidence: float) -> float:
+def _quantile(outlook: Outlook, how: SavingsUncertainty, confidence: float, months: int) -> float:
     """Quantile of the drift at another confidence."""
     if outlook.own is not None:
-        return outlook.own.quantile(confidence)
-    return student_quantile(confidence, _freedom(outlook, how))
+        return outlook.own.over(months).quantile(confidence)
+    return student_quantile(confidence, _freedom(outlook, how, months))
 
 
 def _second_year(

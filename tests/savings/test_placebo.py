@@ -1,14 +1,16 @@
 """The placebo trial: cuts, posterior, conformal quantile, building-disjointness, coverage."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
-from mv.savings.drift import load_prior
-from mv.savings.placebo import OwnDrift, Placebo, Trial, placebo, trials_of_site
+from mv.savings.drift import level_variance, load_prior
+from mv.savings.own_drift import FirstMonths, OwnDrift, Trial
+from mv.savings.placebo import Placebo, placebo, trials_of_site
 from mv.savings.uncertainty import interval
 
 
@@ -268,3 +270,94 @@ def test_own_drift_takes_the_priors_place_in_the_interval(fit_line, daily_rows):
     assert "100 site-years of 100 other buildings" in got.drift_source
     expected = got.quantile * math.hypot(got.model_part, got.drift_part)
     assert got.half_width == pytest.approx(expected, rel=1e-9)
+
+
+def with_first_months(trials, months, share):
+    """Trials whose first months moved `share` times as far as the year."""
+    return [
+        replace(t, parts=(FirstMonths(months, share * t.false_saving, share * t.model, t.drift),))
+        for t in trials
+    ]
+
+
+def test_first_months_of_a_trial_are_a_shorter_trial(fit_line, daily_rows):
+    """The false saving against sums by hand, its parts against the official interval."""
+    rows = daily_rows(4, days=731, start="2021-01-01")
+    (got,) = trials_of_site(
+        rows,
+        site="a",
+        carrier="natural_gas",
+        granularity="daily",
+        prior=load_prior(),
+        fit=fit_line,
+        first_months=(3, 6),
+    )
+    base, after = rows.iloc[: 731 - 365], rows.iloc[731 - 365 :]
+    fit = fit_line(base)
+    assert [part.months for part in got.parts] == [3, 6]
+    for part, days in zip(got.parts, (91, 183), strict=True):
+        first = after.iloc[:days]
+        modelled = fit.predict(first).sum()
+        assert part.false_saving == pytest.approx(1 - first["energy"].sum() / modelled, rel=1e-9)
+        made = interval(
+            fit,
+            base,
+            first,
+            carrier="natural_gas",
+            granularity="daily",
+            confidence=0.9,
+            prior=load_prior(),
+            adjusted_baseline=modelled,
+            avoided=1.0,
+            reporting_months=part.months,
+        )
+        assert part.model == pytest.approx(made.model_part / modelled, rel=1e-9)
+        assert part.drift == pytest.approx(made.drift_part / modelled, rel=1e-9)
+
+
+def test_short_periods_are_judged_by_first_months_where_there_are_enough():
+    year = simulated(13, 100, 0.06, 3.0)
+    whole = placebo(with_first_months(year, 3, 0.5))
+    own = whole.own_drift("electricity", first_months=True)
+    plain = whole.own_drift("electricity")
+    assert own.over(12.0) is own
+    assert own.over(2.0) is own  # none of the lengths fits
+    assert not plain.parts
+    for months in (2.96, 3.0):  # a quarter has 90 to 92 days
+        part = own.over(months)
+        width, full = (
+            drift.quantile(0.9) * math.hypot(model, drift.factor * 0.04)
+            for drift, model in ((part, 0.005), (own, 0.01))
+        )
+        assert width == pytest.approx(0.5 * full, rel=0.05)
+        assert "the first 3 months of each" in part.source
+    at_five = level_variance(12, 0, 5, "recent") / level_variance(12, 0, 3, "recent")
+    assert own.over(5.0).factor == pytest.approx(own.over(3.0).factor * math.sqrt(at_five))
+    few = placebo(with_first_months(year[:29], 3, 0.5))
+    assert not few.own_drift("electricity", first_months=True).parts
+
+
+def test_interval_of_a_quarter_takes_the_quarters_drift(fit_line, daily_rows):
+    base, after = daily_rows(11, start="2023-06-01"), daily_rows(12, start="2024-06-01").iloc[:91]
+    fit = fit_line(base)
+    trials = placebo(with_first_months(simulated(10, 100, 0.12, 2.0), 3, 0.5))
+    own = trials.own_drift("electricity", first_months=True)
+    got, long = (
+        interval(
+            fit,
+            base,
+            after,
+            carrier="electricity",
+            granularity="daily",
+            confidence=0.9,
+            prior=load_prior(),
+            adjusted_baseline=10000.0,
+            avoided=1000.0,
+            reporting_months=3,
+            own=which,
+        )
+        for which in (own, trials.own_drift("electricity"))
+    )
+    assert got.quantile == own.over(3).quantile(0.9)
+    assert got.drift_tau == pytest.approx(0.037 * own.over(3).factor, rel=1e-12)
+    assert got.half_width < 0.75 * long.half_width
