@@ -119,6 +119,8 @@ SETTINGS = (
     Setting("short", baseline_months=(9, 10)),
     Setting("summer", summer=3.0),
 )
+WALK_NU = 2.5
+"""Degrees of freedom of the monthly steps of a walk."""
 EVENT = 0.20
 """Size of an event, fraction of use."""
 
@@ -197,12 +199,10 @@ def _autoregressive(rng, n, rho, tails=None) -> np.ndarray:
 
 def _drift(setting: Setting, granularity: Granularity, calm: bool) -> tuple[float, float]:
     """τ and ν of a site."""
-    if setting.walk:
-        return (0.037 if calm else 0.040), 2.5
     level = "recent" if setting.carrier == "electricity" else "plain"
     calm = calm and granularity != "bills"  # bills tell no calm year
     drift = load_prior().size(setting.carrier, granularity, level=level, calm=calm)
-    return setting.size * drift.tau, drift.nu
+    return setting.size * drift.tau, WALK_NU if setting.walk else drift.nu
 
 
 def _level(rng, setting: Setting, year: np.ndarray, drift: tuple[float, float]) -> np.ndarray:
