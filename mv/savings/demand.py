@@ -28,7 +28,7 @@ import pandas as pd
 
 from mv.baseline.rows import used
 from mv.quantity import Interval, around
-from mv.readings.clock import local_clock
+from mv.readings.clock import local_clock, offsets_of
 from mv.savings.model_variance import NEWEY_WEST_LAGS, newey_west
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.uncertainty import SavingsUncertainty
@@ -143,25 +143,20 @@ def demand_basis(
     """
     if step_seconds > 3600:
         return DemandBasis("readings are coarser than an hour, so no peak is known.")
-    base, report = used(baseline_hours), used(reporting_hours)
-    modelled = {"base": np.asarray(fit.predict(base)), "report": np.asarray(fit.predict(report))}
-    window, window_words = _window(
-        base, report, modelled, time_zone=time_zone, hours=window_hours, months=window_months
-    )
+    base, report = (_hours(fit, rows, time_zone) for rows in (baseline_hours, reporting_hours))
+    window, window_words = _window(base, report, hours=window_hours, months=window_months)
     peaks = _billing_peaks(interval, step_seconds, max(billing_seconds, step_seconds), time_zone)
-    before = _months(base, modelled["base"], peaks, time_zone)
-    after = _months(report, modelled["report"], peaks, time_zone)
-    if len(before) < BASELINE_MONTHS_LEAST or len(after) < REPORTING_MONTHS_LEAST:
+    before, after = _months(base, *peaks), _months(report, *peaks)
+    n, m = len(before.month), len(after.month)
+    if n < BASELINE_MONTHS_LEAST or m < REPORTING_MONTHS_LEAST:
         why = (
-            f"{len(before)} whole months of baseline and {len(after)} of reporting have a peak "
+            f"{n} whole months of baseline and {m} of reporting have a peak "
             f"that was measured; {BASELINE_MONTHS_LEAST} and {REPORTING_MONTHS_LEAST} are needed."
         )
         return DemandBasis(why, window=window, window_words=window_words)
-    ratio = before["measured"].to_numpy() / before["modelled"].to_numpy()
-    adjusted = ratio.mean() * after["modelled"].to_numpy()
-    measured = after["measured"].to_numpy()
-    n, m = len(ratio), len(measured)
-    s = float(after["modelled"].mean() * ratio.std(ddof=1) * math.sqrt(1 / n + 1 / m))
+    ratio = before.measured / before.modelled
+    adjusted = ratio.mean() * after.modelled
+    s = float(after.modelled.mean() * ratio.std(ddof=1) * math.sqrt(1 / n + 1 / m))
     months = [
         {
             "month": np.datetime_as_string(month, unit="M").item(),
@@ -169,9 +164,9 @@ def demand_basis(
             "measured_peak": float(k),
             "saving": float(a - k),
         }
-        for month, a, k in zip(after.index.to_numpy(), adjusted, measured, strict=True)
+        for month, a, k in zip(after.month, adjusted, after.measured, strict=True)
     ]
-    saving = float((adjusted - measured).mean())
+    saving = float((adjusted - after.measured).mean())
     return DemandBasis(
         peak=Estimate(saving, s, n - 1, float(adjusted.mean())),
         baseline_months=n,
@@ -199,73 +194,101 @@ def demand_savings(
     return basis.concluded(uncertainty)
 
 
-def _local(index: pd.DatetimeIndex, time_zone: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Local day and month, both counted since 1970, and hour of each instant of an index."""
-    seconds = local_clock(index, time_zone).astype(np.int64)
+@dataclass(frozen=True)
+class _Hours:
+    """Used hours of a period of which the model speaks, on the local clock; each (n,)."""
+
+    energy: np.ndarray
+    modelled: np.ndarray
+    operating: np.ndarray
+    """Whether they lie on an operating day."""
+    day: np.ndarray
+    month: np.ndarray
+    """Both counted since 1970."""
+    hour: np.ndarray
+    """Of the day."""
+
+
+def _hours(fit, rows: pd.DataFrame, time_zone: str) -> _Hours:
+    rows = used(rows)
+    modelled = np.asarray(fit.predict(rows), dtype=float)
+    keep = np.isfinite(modelled)
+    columns = [modelled, *(rows[name].to_numpy(float) for name in ("energy", "operating"))]
+    seconds = local_clock(rows.index, time_zone).astype(np.int64)
+    if not keep.all():
+        columns, seconds = [values[keep] for values in columns], seconds[keep]
+    day, month = _days_and_months(seconds)
+    modelled, energy, operating = columns
+    return _Hours(energy, modelled, operating > 0.5, day, month, seconds // 3600 % 24)
+
+
+def _days_and_months(seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Day and month of each moment, in order, both counted since 1970."""
     day = seconds // 86_400
-    span = np.arange(day.min(), day.max() + 1).astype("datetime64[D]")
-    month = span.astype("datetime64[M]").astype(np.int64)[day - day.min()]
-    return day, month, seconds // 3600 % 24
+    if not len(day):
+        return day, day
+    span = np.arange(day[0], day[-1] + 1).astype("datetime64[D]")
+    return day, span.astype("datetime64[M]").astype(np.int64)[day - day[0]]
+
+
+@dataclass(frozen=True)
+class _Months:
+    """Peaks of whole local months, each (k,)."""
+
+    month: np.ndarray
+    """datetime64[M]."""
+    modelled: np.ndarray
+    measured: np.ndarray
+    """kW."""
 
 
 def _billing_peaks(
     interval: pd.DataFrame, step_seconds: int, billing_seconds: int, time_zone: str
-) -> pd.Series:
-    """Highest mean power of each local month over whole billing intervals, kW."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Local months since 1970, and the highest mean power of each over whole billing intervals,
+    kW."""
     seconds = interval.index.as_unit("s").asi8
     energy = interval["energy"].to_numpy(dtype=float)
     block = seconds // billing_seconds
     place = block - block[0]
     there = np.isfinite(energy)
-    total = np.bincount(place[there], energy[there], minlength=int(place[-1]) + 1)
-    count = np.bincount(place[there], minlength=len(total))
-    whole = count == billing_seconds // step_seconds
-    stamps = pd.DatetimeIndex(
-        ((block[0] + np.flatnonzero(whole)) * billing_seconds).astype("datetime64[s]"), tz="UTC"
-    )
-    power = total[whole] * (3600 / billing_seconds)
-    if len(stamps) == 0:
-        return pd.Series(dtype=float)
-    _, month, _ = _local(stamps, time_zone)
-    first = np.flatnonzero(np.r_[True, np.diff(month) != 0])
-    names = month[first].astype("datetime64[M]")
-    return pd.Series(np.maximum.reduceat(power, first), index=names)
+    total = np.bincount(place, np.where(there, energy, 0.0))
+    count = np.bincount(place, there)
+    whole = np.flatnonzero(count == billing_seconds // step_seconds)
+    if not len(whole):
+        return np.zeros(0, np.int64), np.zeros(0)
+    starts = (block[0] + whole) * billing_seconds
+    clock = offsets_of(time_zone, int(starts[0]), int(starts[-1]))
+    _, month = _days_and_months(clock.local(starts))
+    first = np.flatnonzero(np.r_[True, month[1:] != month[:-1]])
+    return month[first], np.maximum.reduceat(total[whole], first) * (3600 / billing_seconds)
 
 
-def _months(
-    rows: pd.DataFrame, modelled: np.ndarray, peaks: pd.Series, time_zone: str
-) -> pd.DataFrame:
+def _months(hours: _Hours, peak_month: np.ndarray, peak: np.ndarray) -> _Months:
     """Measured and modelled peak of each whole local month, kW."""
-    empty = pd.DataFrame({"measured": [], "modelled": []})
-    keep = np.isfinite(modelled)
-    if not keep.any() or peaks.empty:
-        return empty
-    month = _local(rows.index, time_zone)[1][keep]
-    first = np.flatnonzero(np.r_[True, np.diff(month) != 0])
-    highest = np.maximum.reduceat(modelled[keep], first)
-    names = month[first].astype("datetime64[M]")
-    days = (names + 1).astype("datetime64[D]") - names.astype("datetime64[D]")
-    hours = np.diff(np.r_[first, len(month)])
-    whole = hours >= MONTH_COVERAGE * 24 * days.astype(int)
-    table = pd.DataFrame({"modelled": highest[whole]}, index=names[whole])
-    table["measured"] = peaks.reindex(table.index).to_numpy()
-    return table[(table["measured"] > 0) & (table["modelled"] > 0)]
+    if not len(hours.month) or not len(peak):
+        return _Months(np.zeros(0, "datetime64[M]"), np.zeros(0), np.zeros(0))
+    first = np.flatnonzero(np.r_[True, hours.month[1:] != hours.month[:-1]])
+    number = hours.month[first]
+    month = number.astype("datetime64[M]")
+    modelled = np.maximum.reduceat(hours.modelled, first)
+    days = (month + 1).astype("datetime64[D]") - month.astype("datetime64[D]")
+    there = np.diff(np.r_[first, len(hours.month)])
+    place = np.minimum(np.searchsorted(peak_month, number), len(peak) - 1)
+    measured = np.where(peak_month[place] == number, peak[place], np.nan)
+    whole = there >= MONTH_COVERAGE * 24 * days.astype(int)
+    whole &= (measured > 0) & (modelled > 0)
+    return _Months(month[whole], modelled[whole], measured[whole])
 
 
 def _window(
-    base: pd.DataFrame,
-    report: pd.DataFrame,
-    modelled: dict[str, np.ndarray],
-    *,
-    time_zone: str,
-    hours: Sequence[int],
-    months: Sequence[int],
+    base: _Hours, report: _Hours, *, hours: Sequence[int], months: Sequence[int]
 ) -> tuple[Estimate | None, str]:
     words = f"operating days, {min(hours):02d}:00 to {max(hours) + 1:02d}:00"
     if len(set(months)) < 12:
         words += ", months " + ", ".join(str(m) for m in sorted(set(months)))
-    day, rest, _ = _by_day(base, modelled["base"], time_zone, hours, months)
-    _, saving, level = _by_day(report, modelled["report"], time_zone, hours, months)
+    day, rest, _ = _by_day(base, hours, months)
+    _, saving, level = _by_day(report, hours, months)
     n, m = len(rest), len(saving)
     if min(n, m) < WINDOW_DAYS_LEAST:
         return None, f"{words}: not claimed, {n} and {m} days are too few"
@@ -276,30 +299,21 @@ def _window(
 
 
 def _by_day(
-    rows: pd.DataFrame,
-    modelled: np.ndarray,
-    time_zone: str,
-    hours: Sequence[int],
-    months: Sequence[int],
+    rows: _Hours, hours: Sequence[int], months: Sequence[int]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Day number, mean of model − measured and mean of the model over the window, by day."""
-    if not len(rows):
-        return np.zeros(0, int), np.zeros(0), np.zeros(0)
-    day, month, hour = _local(rows.index, time_zone)
     keep = (
-        np.isin(np.arange(24), list(hours))[hour]
-        & np.isin(np.arange(12) + 1, list(months))[month % 12]
-        & (rows["operating"].to_numpy() > 0.5)
-        & np.isfinite(modelled)
+        np.isin(np.arange(24), list(hours))[rows.hour]
+        & np.isin(np.arange(12) + 1, list(months))[rows.month % 12]
+        & rows.operating
     )
     if not keep.any():
         return np.zeros(0, int), np.zeros(0), np.zeros(0)
-    day = day[keep]
+    day, modelled = rows.day[keep], rows.modelled[keep]
     place = day - day[0]
-    count = np.bincount(place)
-    whole = count == len(hours)
-    saving = np.bincount(place, modelled[keep] - rows["energy"].to_numpy()[keep])
-    level = np.bincount(place, modelled[keep])
+    whole = np.bincount(place) == len(hours)
+    saving = np.bincount(place, modelled - rows.energy[keep])
+    level = np.bincount(place, modelled)
     return (
         np.flatnonzero(whole) + day[0],
         saving[whole] / len(hours),

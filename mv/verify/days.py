@@ -12,17 +12,19 @@ from mv.prepare import Window
 from mv.results import OperatingDays
 from mv.verify.fits import Fits
 
+DAY = dt.timedelta(days=1)
+
 
 def operating_days_of(
     calendar: OperatingCalendar, country: str | None, window: Window | None, fits: Fits | None
 ) -> OperatingDays:
     """The calendar that the models used; window and fits are those of the claimed carrier."""
-    dates = calendar.days.index.to_numpy().astype("datetime64[D]")
+    dates = calendar.days.index.to_numpy()
     operating = calendar.days["operating"].to_numpy(bool)
 
     def between(first: dt.date, last: dt.date) -> int:
-        low, high = np.datetime64(first, "D"), np.datetime64(last, "D")
-        return int(operating[(dates >= low) & (dates <= high)].sum())
+        low, high = np.searchsorted(dates, np.array([first, last + DAY], dtype=dates.dtype))
+        return int(operating[low:high].sum())
 
     before = after = 0
     if window is not None:
