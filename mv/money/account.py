@@ -9,8 +9,8 @@ costs) and gives the fields of `results.Money`; it reads no file and fits no mod
                    measured=daily_load(dates, measured), adjusted=daily_load(dates, adjusted))
     account = site_money(settings=..., retrofits=..., claim=claim, estimated_annual=52_000.0,
                          reporting_end=date(2024, 12, 31))
-    account.fields        every field of results.Money; intervals are Interval, paybacks and
-                          bridges are mappings with the fields of Months and Bridge, so that
+    account.fields        every field of results.Money; intervals are Interval, paybacks Months
+                          and bridges Bridge, so that
                           pydantic.TypeAdapter(Money).validate_python(account.fields) makes
                           the result
     account.findings      what was found amiss, `choice.findings` not included
@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -223,8 +223,8 @@ def site_money(
         "cost_actual": paid.cost_actual,
         "incentive_actual": paid.incentive_actual,
         "net_cost": paid.net_cost,
-        "simple_payback_estimated": asdict(payback_estimated),
-        "simple_payback_realised": asdict(payback),
+        "simple_payback_estimated": payback_estimated,
+        "simple_payback_realised": payback,
         "recovered": recovered,
         "recovered_fraction": None
         if recovered is None or not paid.net_cost or paid.net_cost <= 0
@@ -238,7 +238,7 @@ def site_money(
         "billed_against_computed": rows,
         "incentive": terms,
         "emissions": emissions,
-        "bridges": [asdict(b) for b in bridges],
+        "bridges": bridges,
         "notes": notes,
     }
     derivations = [

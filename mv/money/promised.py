@@ -8,7 +8,6 @@ estimate, and no saving.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
 
 from mv.money.account import Account, RateChoice
 from mv.money.invested import invested
@@ -61,8 +60,8 @@ def promised_money(
         "cost_actual": paid.cost_actual,
         "incentive_actual": paid.incentive_actual,
         "net_cost": paid.net_cost,
-        "simple_payback_estimated": asdict(estimated),
-        "simple_payback_realised": asdict(realised),
+        "simple_payback_estimated": estimated,
+        "simple_payback_realised": realised,
         "notes": list(paid.notes),
     }
     return Account(fields=fields, findings=paid.findings, derivations=())

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 
 import numpy as np
 
@@ -52,19 +53,26 @@ def shapley(
     shares = dict.fromkeys(before, 0.0)
     if not k:
         return shares
-    sets = np.arange(2**k)
-    values = {name: np.full(len(sets), float(before[name])) for name in before}
+    inside, without, weight = _sets(k)
+    values = {name: np.full(2**k, float(before[name])) for name in before}
     for bit, name in enumerate(changed):
-        values[name] = np.where(sets >> bit & 1, float(after[name]), float(before[name]))
+        values[name] = np.where(inside[bit], float(after[name]), float(before[name]))
     found = np.asarray(figure(values), float)
     if not np.isfinite(found).all():
         raise ModelError("the figure cannot be computed for some set of changes")
-    size = np.bitwise_count(sets)
+    gain = found[without | (1 << np.arange(k))[:, None]] - found[without]
+    shares |= zip(changed, (weight * gain).sum(axis=1).tolist(), strict=True)
+    return shares
+
+
+@lru_cache(maxsize=MOST_FACTORS)
+def _sets(k: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Whether each of 2^k sets holds each change, (k, 2^k); the sets without it and the weight of
+    what it adds to each, both (k, 2^(k − 1))."""
+    sets = np.arange(2**k)
+    inside = (sets >> np.arange(k)[:, None] & 1).astype(bool)
+    without = np.array([sets[~holds] for holds in inside])
     weight = np.array(
         [math.factorial(s) * math.factorial(k - 1 - s) / math.factorial(k) for s in range(k)]
     )
-    for bit, name in enumerate(changed):
-        without = sets[(sets >> bit & 1) == 0]
-        gain = found[without | (1 << bit)] - found[without]
-        shares[name] = float(np.dot(weight[size[without]], gain))
-    return shares
+    return inside, without, weight[np.bitwise_count(without)]

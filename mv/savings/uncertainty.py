@@ -20,7 +20,7 @@ of Sun & Baltazar) and the exact least-squares one.  Both know the scatter of th
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -103,12 +103,9 @@ class SavingsUncertainty:
 
     def as_fields(self, unit: str) -> dict:
         """Fields of the results' uncertainty block; parts as mappings with their unit."""
-        fields = asdict(self)
-        for name in ("calm", "prior_drift_part"):
-            fields.pop(name)
-        fields["unit"] = unit
-        fields["parts"] = [{**part, "unit": unit} for part in fields["parts"]]
-        return fields
+        fields = {n: v for n, v in vars(self).items() if n not in ("calm", "prior_drift_part")}
+        parts = [vars(part) | {"unit": unit} for part in self.parts]
+        return fields | {"unit": unit, "parts": parts}
 
 
 def interval(

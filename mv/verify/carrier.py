@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
+import numpy as np
+
 from mv.baseline.columns import Columns
 from mv.baseline.rows import DRIVER, is_used
 from mv.findings import Finding, ModelError
@@ -98,6 +100,7 @@ def conclude_carrier(
         )
     window, settings = prepared.window, draft.description.settings
     fit = fits.fit
+    design = fit.design(fits.reporting)
     level = recency_level(fit, fits.baseline, prepared.carrier)
     nra = ledger.adjustment(prepared)
     months = months_between(window.reporting_start, window.reporting_end)
@@ -109,6 +112,7 @@ def conclude_carrier(
         settings.confidence,
         adjustment=nra,
         adjustment_se=nra_se,
+        design=design,
     )
     avoided, how = held(level, context.own.get(carrier_kind(prepared.carrier)))
     saving = _official(avoided, how, prepared.unit)
@@ -166,8 +170,10 @@ def _held(
     *,
     adjustment: float,
     adjustment_se: float,
+    design: np.ndarray,
 ) -> tuple[Avoided, SavingsUncertainty]:
-    """The reporting period held against the baseline at a level, and the interval with a drift."""
+    """The reporting period held against the baseline at a level, and the interval with a drift;
+    `design`: of the reporting rows."""
     window = prepared.window
     raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
     avoided = avoided_energy(
@@ -177,6 +183,7 @@ def _held(
         adjustment=adjustment,
         adjustment_se=adjustment_se,
         level_correction=level,
+        modelled=design @ fits.fit.coefficients,
     )
     how = interval(
         fits.fit,
@@ -193,6 +200,7 @@ def _held(
         reporting_months=months_between(window.reporting_start, window.reporting_end),
         gap_months=months_between(window.installation_start, window.installation_end),
         own=own,
+        design=design,
     )
     return avoided, how
 

@@ -101,18 +101,18 @@ def test_estimate_beside_realised(whole):
 
 def test_bridges_from_the_account(whole):
     savings, payback = whole.fields["bridges"]
-    assert (payback["start"], payback["end"]) == pytest.approx((4.0, 5.0), rel=1e-9)
-    bars = {s["name"]: round(s["amount"], 2) for s in payback["steps"]}
+    assert (payback.start, payback.end) == pytest.approx((4.0, 5.0), rel=1e-9)
+    bars = {s.name: round(s.amount, 2) for s in payback.steps}
     assert bars == {
         "install cost": 0.50,
         "incentive": 0.17,
         "energy price": -0.67,
         "measure performance": 1.00,
     }
-    assert savings["start"] + sum(s["amount"] for s in savings["steps"]) == pytest.approx(
-        savings["end"], abs=0.005
+    assert savings.start + sum(s.amount for s in savings.steps) == pytest.approx(
+        savings.end, abs=0.005
     )
-    assert payback["steps"][-1]["responsible"] == "nobody"  # the interval just reaches 100,000 kWh
+    assert payback.steps[-1].responsible == "nobody"  # the interval just reaches 100,000 kWh
 
 
 def test_cash_crosses_zero_in_the_month_that_simple_payback_says(whole):
@@ -314,12 +314,12 @@ def test_bill_bridge_prices_both_years(flat_rate, retrofit):
         estimated_annual=100_000.0,
         years=BillYears(last=last, this=this, weather=-2_000.0, days=500.0),
     )
-    bill = next(b for b in account.fields["bridges"] if b["name"] == "bill")
-    bars = {s["name"]: s["amount"] for s in bill["steps"]}
-    assert bill["start"] == pytest.approx(365 * 1230 * 0.145)
+    bill = next(b for b in account.fields["bridges"] if b.name == "bill")
+    bars = {s.name: s.amount for s in bill.steps}
+    assert bill.start == pytest.approx(365 * 1230 * 0.145)
     assert bars["price"] == 0.0
     assert bars["retrofit"] == pytest.approx(-11_600.0)
-    assert bill["start"] + sum(bars.values()) == pytest.approx(bill["end"], abs=0.005)
+    assert bill.start + sum(bars.values()) == pytest.approx(bill.end, abs=0.005)
 
 
 def test_saving_that_is_none(flat_rate, retrofit):
