@@ -6,7 +6,7 @@ is done with a site's rows after its fits, and what is kept of them, goes by pla
 
 from __future__ import annotations
 
-from collections.abc import KeysView
+from collections.abc import Collection, KeysView
 
 import numpy as np
 import pandas as pd
@@ -24,15 +24,17 @@ class Columns:
         self._columns = columns
 
     @classmethod
-    def of(cls, rows: pd.DataFrame) -> Columns:
-        """The columns of a data frame of days or bills; words as Python strings."""
+    def of(cls, rows: pd.DataFrame, leave: Collection[str] = ()) -> Columns:
+        """The columns of a data frame of days or bills, but for those to `leave`; words as Python
+        strings."""
         days = isinstance(rows.index, pd.DatetimeIndex)
         index = rows.index.to_numpy().astype("datetime64[s]") if days else np.arange(len(rows))
-        words = {name for name, kind in rows.dtypes.items() if kind.kind not in "biufM"}
-        return cls(
-            index,
-            {name: rows[name].to_numpy(object if name in words else None) for name in rows},
-        )
+        taken = {name: kind.kind for name, kind in rows.dtypes.items() if name not in leave}
+        columns = {
+            name: rows[name].to_numpy(None if kind in "biufM" else object)
+            for name, kind in taken.items()
+        }
+        return cls(index, columns)
 
     def frame(self) -> pd.DataFrame:
         """The same rows as a data frame."""

@@ -69,7 +69,8 @@ def conclude_carrier(
     draft: Draft, carrier: CarrierDraft, context: Context, findings: list[Finding]
 ) -> Concluded:
     """Conclude one carrier; what is found on the way is added to `findings`."""
-    prepared, fits = carrier.prepared, carrier.fits
+    prepared = carrier.prepared
+    fits = carrier.fits.on(prepared) if carrier.fits is not None else None
     findings += carrier.findings
     estimated = annual_estimate(draft.description, prepared)[0] if prepared.claimed else None
     base: dict[str, Any] = {
@@ -155,7 +156,7 @@ def conclude_carrier(
         extrapolation=extrapolation(fits, findings, settings.limits.extrapolation_share),
         placebo=placebo,
         comparison=comparison,
-        series=carrier_series(carrier, avoided, how, estimated, level),
+        series=carrier_series(carrier, fits, avoided, how, estimated, level),
     )
     return Concluded(result=result, avoided=avoided)
 

@@ -17,7 +17,7 @@ from mv.baseline.columns import Columns
 from mv.findings import Finding, ModelError
 from mv.money.account import RateChoice, choose_rate
 from mv.portfolio.schema import SiteDescription
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier, PreparedSite, prepare_site
+from mv.prepare import PreparedCarrier, PreparedSite, prepare_site
 from mv.results import Candidate, OperatingDays
 from mv.savings.demand import DemandBasis, demand_basis
 from mv.savings.drift import load_prior
@@ -30,6 +30,9 @@ from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
 from mv.verify.rivals import rivals
 
+LEFT = ("reason", "coverage", "day_type", "flag")
+"""Columns of the rows that nothing asks for after the fits."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class CarrierDraft:
@@ -37,6 +40,7 @@ class CarrierDraft:
 
     prepared: PreparedCarrier
     fits: Fits | None
+    """Without the periods' rows, which are among the prepared ones."""
     reason: str
     remedy: str
     rate: RateChoice
@@ -125,7 +129,7 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     rate = RateChoice(rate=None, why="no retrofit is entered")
     if prepared.retrofits:
         rate = _rate_of(site.description, prepared)
-    rows = Columns.of(prepared.rows) if prepared.rows is not None else None
+    rows = Columns.of(prepared.rows, LEFT) if prepared.rows is not None else None
     light = replace(prepared, interval=None, rows=rows)
     if prepared.reason or prepared.window is None:
         profiles, heat = (
@@ -158,18 +162,11 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
             rate=rate,
         )
     profiles, heat = series.load_shapes(prepared, zone)
-    kept = replace(
-        fits,
-        baseline=light.period(BASELINE),
-        reporting=light.period(REPORTING),
-        hourly=None,
-        candidates=(),
-    )
     needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
     return CarrierDraft(
         prepared=light,
-        fits=kept,
-        candidates=rivals(light, kept, fits.candidates),
+        fits=replace(fits, baseline=None, reporting=None, hourly=None, candidates=()),
+        candidates=rivals(light, fits.on(light), fits.candidates),
         hourly=hourly_check(fits.hourly, ledger.adjustment(light)),
         reason="",
         remedy="",
@@ -193,7 +190,7 @@ def _operating_days(
         prepared.calendar,
         prepared.description.site.country,
         main.prepared.window if main else None,
-        main.fits if main else None,
+        main.fits.on(main.prepared) if main and main.fits else None,
     )
 
 

@@ -10,6 +10,7 @@ from mv.savings.avoided import Avoided, row_days
 from mv.savings.uncertainty import SavingsUncertainty
 from mv.verify import series
 from mv.verify.draft import CarrierDraft
+from mv.verify.fits import Fits
 
 
 def bare_series(carrier: CarrierDraft) -> Series | None:
@@ -23,13 +24,14 @@ def bare_series(carrier: CarrierDraft) -> Series | None:
 
 def carrier_series(
     carrier: CarrierDraft,
+    fits: Fits,
     avoided: Avoided,
     how: SavingsUncertainty,
     estimated: float | None,
     level: float,
 ) -> Series:
     """Everything that a verified carrier's charts draw."""
-    prepared, fits = carrier.prepared, carrier.fits
+    prepared = carrier.prepared
     rows = prepared.rows
     days = row_days(rows)
     known = np.isfinite(np.asarray(rows["temperature"], float))

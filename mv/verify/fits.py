@@ -8,7 +8,7 @@ on what this returns.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -73,9 +73,9 @@ class Fits:
 
     granularity: str
     """`daily` or `bills`."""
-    baseline: Rows
-    reporting: Rows
-    """Used rows, declared adjustments taken off; a draft keeps them as plain columns."""
+    baseline: Rows | None
+    reporting: Rows | None
+    """Used rows, declared adjustments taken off; let go before a draft is kept."""
     fit: Any
     """The official baseline model."""
     rule: str
@@ -87,6 +87,12 @@ class Fits:
     hourly: Hourly | None
     """Let go before a draft is kept."""
     findings: tuple[Finding, ...] = ()
+
+    def on(self, prepared: PreparedCarrier) -> Fits:
+        """The same models with the rows of both periods taken from the prepared ones."""
+        return replace(
+            self, baseline=prepared.period(BASELINE), reporting=prepared.period(REPORTING)
+        )
 
 
 def months_between(first, last) -> float:
