@@ -29,8 +29,8 @@ from mv.report.charts.base import (
 )
 from mv.report.charts.cumulative import thin
 from mv.report.charts.static import draw
+from mv.report.drawn import DrawnChart, chart_data
 from mv.report.format import NOT_GIVEN, Name, Say, date
-from mv.report.pages import DrawnChart, chart_data
 from mv.report.render import RenderOptions, page
 from mv.report.rows import Row
 from mv.results import InputFile

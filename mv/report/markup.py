@@ -14,7 +14,6 @@ from functools import lru_cache
 
 from markupsafe import Markup, escape
 
-from mv.report.charts.base import Key
 from mv.report.format import NARROW, Figure, Name, Sentence
 from mv.report.rows import Cell, Digest, Plain, Row
 from mv.report.trail import StepModel, TrailModel
@@ -24,7 +23,6 @@ SPECIAL = re.compile("[&<>\"']")
 ROW, CELL = "\x1e", "\x1f"
 """Separators that no worded cell holds."""
 NO_BREAK = "\u00a0"
-DASHES = {"dash": "75 45", "dot": "24 34", "dashdot": "75 35 24 35"}
 
 
 def escaped(text: str) -> str:
@@ -109,6 +107,15 @@ def rows_markup(
     return Markup("".join(out))
 
 
+def heads_markup(words: Sequence[str], right: Container[int]) -> Markup:
+    """Heads of columns; over a column without words there is none."""
+    out = []
+    for i, head in enumerate(words):
+        place = ' class="r"' if i in right else ""
+        out.append(f'<th scope="col"{place}>{escaped(head)}</th>' if head else "<td></td>")
+    return Markup("".join(out))
+
+
 def plain_markup(table: Plain) -> Markup:
     """Rows of a table whose columns the results decide."""
     opened = _opened(table.right, len(table.head))
@@ -139,7 +146,7 @@ def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
     return Markup("\n".join(out))
 
 
-# -- fold-outs, keys ---------------------------------------------------------------------------
+# -- fold-outs ---------------------------------------------------------------------------------
 def _step(step: StepModel) -> str:
     source = escaped(step.source.text)
     further = ""
@@ -181,29 +188,6 @@ def trail_markup(trail: TrailModel, named: bool = True) -> Markup:
         f'<p>= {_html(trail.value)} <span class="note">Formula: {_html(trail.source)}</span></p>\n'
         f"{steps}</div>\n"
     )
-
-
-def swatch_markup(key: Key) -> Markup:
-    """The little picture before an entry of a chart's key."""
-    colour = f"var(--{key.role})"
-    if key.kind == "line":
-        dash = f' stroke-dasharray="{DASHES[key.dash]}"' if key.dash in DASHES else ""
-        mark = f'<path d="M0 60H280" stroke="{colour}" stroke-width="26"{dash}/>'
-    elif key.kind == "band":
-        mark = f'<rect width="280" height="120" fill="var(--{key.role}-fill)"/>'
-    elif key.kind == "bar":
-        mark = f'<rect x="60" width="160" height="120" fill="{colour}"/>'
-    elif key.symbol.startswith("diamond"):
-        hollow = f'fill="none" stroke="{colour}" stroke-width="20"'
-        paint = hollow if key.symbol == "diamond-open" else f'fill="{colour}"'
-        mark = f'<path d="M140 5L195 60 140 115 85 60z" {paint}/>'
-    elif key.symbol.startswith("square"):
-        mark = f'<rect x="92" y="12" width="96" height="96" fill="{colour}"/>'
-    elif key.symbol.startswith("triangle"):
-        mark = f'<path d="M140 8L198 112H82z" fill="{colour}"/>'
-    else:
-        mark = f'<circle cx="140" cy="60" r="48" fill="{colour}"/>'
-    return Markup(f'<svg class="swatch" viewBox="0 0 280 120">{mark}</svg>')
 
 
 # -- stylesheet --------------------------------------------------------------------------------

@@ -13,9 +13,8 @@ from typing import Any
 
 from mv.quantity import Interval, Months
 from mv.report import evidence, money_pages, outcome, peers, record, text, trail
-from mv.report.charts.base import CHARTS, Chart, NotDrawn, keys_of
-from mv.report.charts.static import draw
 from mv.report.charts.view import SiteView
+from mv.report.drawn import chart_data, drawn
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
 from mv.report.peers import range_of
 from mv.report.plan_sections import early_section, isolation_section
@@ -41,41 +40,6 @@ class Headline:
     under: Sentence
     how: str = ""
     """Key of the derivation that shows how it was made."""
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnChart:
-    """A chart ready for the template: its dictionary, its still picture, its key."""
-
-    chart: Chart
-    still: str
-    keys: list[Any]
-
-
-def drawn(of: str, source: Any, say: Say, names: list[str] | None = None) -> dict[str, Any]:
-    """Every registered chart of a page by name: a `DrawnChart`, or a `NotDrawn` with its reason."""
-    out: dict[str, Any] = {}
-    for kind in CHARTS:
-        if kind.of != of or (names is not None and kind.name not in names):
-            continue
-        made = kind.build(source, say)
-        out[kind.name] = (
-            made if isinstance(made, NotDrawn) else DrawnChart(made, draw(made), keys_of(made))
-        )
-    return out
-
-
-def chart_data(charts: dict[str, Any]) -> dict[str, Any]:
-    """What the page's script draws, by element id."""
-    return {
-        c.chart.key: {"data": c.chart.data, "layout": _on_screen(c.chart), "height": c.chart.height}
-        for c in charts.values()
-        if isinstance(c, DrawnChart)
-    }
-
-
-def _on_screen(chart: Chart) -> dict[str, Any]:
-    return {k: v for k, v in chart.layout.items() if k != "margin_static"}
 
 
 # -- headlines ---------------------------------------------------------------------------------

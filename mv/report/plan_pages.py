@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from mv.report import plan_charts, plan_parts, text
-from mv.report.charts.base import Chart, NotDrawn, keys_of
-from mv.report.charts.static import draw
+from mv.report.drawn import chart_data, ready
 from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, sentence
-from mv.report.pages import PARTY_WORDS, DrawnChart, Headline, chart_data
+from mv.report.pages import PARTY_WORDS, Headline
 from mv.report.render import PAPERS, RenderOptions, page, write_assets
 from mv.report.rows import Row
 
@@ -51,7 +50,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
     """One site's plan as HTML."""
     say = Say(plan["currency"])
     charts = {
-        name: _drawn(build(site, say))
+        name: ready(build(site, say))
         for name, build in (
             ("baseline", plan_charts.baseline_chart),
             ("months", plan_charts.months_chart),
@@ -123,7 +122,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
 def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
     """The portfolio's plan as HTML."""
     say = Say(plan["currency"])
-    charts = {"sites": _drawn(plan_charts.sites_chart(plan["sites"], say))}
+    charts = {"sites": ready(plan_charts.sites_chart(plan["sites"], say))}
     model = {
         "portfolio": plan["name"],
         "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),
@@ -154,11 +153,6 @@ def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
     return page("plan_portfolio.html", model, options, ".")
 
 
-def _drawn(made: Chart | NotDrawn) -> DrawnChart | NotDrawn:
-    return made if isinstance(made, NotDrawn) else DrawnChart(made, draw(made), keys_of(made))
-
-
-# -- words ----------------------------------------------------------------------------------
 def _sentences(site: Mapping[str, Any], say: Say) -> list[Sentence]:
     if site["status"] != "planned":
         out = [sentence("No plan can be made: {why}.", why=Name(site["reason"].rstrip(".")))]

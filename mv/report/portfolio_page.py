@@ -8,8 +8,9 @@ from typing import Any
 from mv.quantity import Months
 from mv.report import record, text, trail
 from mv.report.charts.base import NotDrawn
+from mv.report.drawn import chart_data, drawn
 from mv.report.format import Figure, Name, Say, Sentence, listed, sentence
-from mv.report.pages import PARTY_WORDS, Headline, chart_data, drawn
+from mv.report.pages import PARTY_WORDS, Headline
 from mv.report.plan_sections import drifting_rows
 from mv.report.portfolio_parts import (
     as_interval,

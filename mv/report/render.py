@@ -17,21 +17,21 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import orjson
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from mv.findings import RenderError
+from mv.report.drawn import chart_markup, data_markup
 from mv.report.format import NARROW, Say
 from mv.report.markup import (
     big_markup,
     body_markup,
     css_text,
     facts_markup,
+    heads_markup,
     plain_markup,
     rows_markup,
     say_markup,
-    swatch_markup,
     trail_markup,
 )
 from mv.results import PortfolioResult, SiteResult
@@ -122,10 +122,6 @@ def context_from(
     )
 
 
-def _dumps(value: Any, **_: Any) -> str:
-    return orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY).decode()
-
-
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """The template environment: escaping on, unknown names refused, compiled once a process."""
@@ -141,16 +137,16 @@ def environment() -> Environment:
         "say": say_markup,
         "big": big_markup,
         "rows": rows_markup,
+        "heads": heads_markup,
         "plain": plain_markup,
         "facts": facts_markup,
         "body": body_markup,
         "trail": trail_markup,
-        "swatch": swatch_markup,
+        "chart": chart_markup,
+        "data": data_markup,
         "css": css_text,
     }
     env.globals["glossary_markup"] = glossary_markup
-    env.policies["json.dumps_function"] = _dumps
-    env.policies["json.dumps_kwargs"] = {}
     return env
 
 

@@ -11,8 +11,8 @@ from mv.quantity import around
 from mv.report.charts.base import CHARTS, NotDrawn
 from mv.report.charts.static import draw
 from mv.report.charts.view import SiteView
+from mv.report.drawn import DrawnChart
 from mv.report.format import Say
-from mv.report.pages import DrawnChart
 from mv.report.plan_sections import drifting_rows, early_section, isolation_section
 from mv.report.render import environment
 from mv.sampling.isolation import as_fields, beside_whole_facility, isolation_saving

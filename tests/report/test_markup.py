@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from markupsafe import Markup, escape
 
 from mv.report.charts.base import Key
+from mv.report.drawn import swatch
 from mv.report.format import Figure, Name, Sentence
 from mv.report.markup import (
     big_markup,
@@ -19,7 +20,6 @@ from mv.report.markup import (
     plain_markup,
     rows_markup,
     say_markup,
-    swatch_markup,
     trail_markup,
 )
 from mv.report.rows import Digest, Plain, Row
@@ -108,7 +108,7 @@ def test_lines_of_a_key_differ_without_colour():
         Key("b", "points", "after", symbol=symbol)
         for symbol in ("circle", "square", "diamond", "diamond-open", "triangle-up")
     ]  # fmt: skip
-    assert len({swatch_markup(k) for k in keys}) == len(keys)
+    assert len({swatch(k) for k in keys}) == len(keys)
 
 
 @given(TEXT)

@@ -10,6 +10,7 @@ some tags in text.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -101,10 +102,8 @@ def chart_key(text: str) -> str:
 def numbers(values: Sequence[float | None] | np.ndarray, digits: int = 5) -> np.ndarray:
     """Floats with NaN for gaps, rounded to `digits` significant ones of the largest (for size)."""
     array = np.array(values, dtype=float)
-    size = np.nanmax(np.abs(array)) if np.isfinite(array).any() else 0.0
-    if size > 0:
-        array = np.round(array, int(digits - 1 - np.floor(np.log10(size))))
-    return array
+    size = float(np.fmax.reduce(np.abs(array), initial=0.0))
+    return array.round(digits - 1 - math.floor(math.log10(size))) if size > 0 else array
 
 
 def dates(values: Sequence[str]) -> np.ndarray:
@@ -112,8 +111,7 @@ def dates(values: Sequence[str]) -> np.ndarray:
 
     The page's script turns them into the milliseconds that a date axis wants.
     """
-    whole = [v[:10] if len(v) > 7 else f"{v}-01" for v in values]
-    return np.array(whole, dtype="datetime64[D]").astype(np.int64)
+    return np.array(values, dtype="datetime64[D]").astype(np.int64)
 
 
 # -- traces ------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from mv.report.charts.base import (
     points,
     shade,
 )
+from mv.report.charts.bins import Bins, month_text, months
 from mv.report.charts.monthly import steps
 from mv.report.charts.view import PERIODS, Rows, SiteView
 from mv.report.format import Say
@@ -93,28 +94,14 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ]
     after = rows.of("reporting")
     with np.errstate(invalid="ignore"):
-        below = np.sum(after & (measured < modelled))
-    known = int(np.sum(after & np.isfinite(measured) & np.isfinite(modelled)))
+        below = np.count_nonzero(after & (measured < modelled))
+    known = np.count_nonzero(after & np.isfinite(measured + modelled))
     title = (
-        f"After the works, use was below the model on {say.count(int(below))} of "
+        f"After the works, use was below the model on {say.count(below)} of "
         f"{say.count(known)} {what}s"
         if known
         else f"Measured use and the model of the baseline period, {what} by {what}"
     )
-    table = []
-    month_of = np.array(rows.date, dtype="datetime64[D]").astype("datetime64[M]")
-    for m in np.unique(month_of):
-        here = (month_of == m) & rows.used & np.isfinite(rows.measured) & np.isfinite(rows.modelled)
-        if here.any():
-            table.append(
-                (
-                    str(m),
-                    PERIODS[int(rows.period[here][0])] if rows.period[here][0] >= 0 else "",
-                    say.count(int(here.sum())),
-                    say.number(float(rows.measured[here].mean())),
-                    say.number(float(rows.modelled[here].mean())),
-                )
-            )
     return Chart(
         key="chart-daily",
         question=question,
@@ -125,9 +112,26 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(unit, rangemode="tozero"), **span_marks(rows)),
         table=Table(
             ("month", "period", f"{what}s used", f"measured, {unit}", f"model, {unit}"),
-            tuple(table),
+            _by_month(rows, say),
             note="Means by month; every single day stands in tables/daily.csv.",
         ),
         height=360,
         zoom=not view.is_bills,
+    )
+
+
+def _by_month(rows: Rows, say: Say) -> tuple[tuple[str, ...], ...]:
+    """Month, period of its first row, rows used, and the two means."""
+    ok = rows.used & np.isfinite(rows.measured + rows.modelled)
+    bins = Bins(months(rows.date[ok]))
+    return tuple(
+        (month_text(m), PERIODS[p] if p >= 0 else "", say.count(n), say.number(a), say.number(b))
+        for m, p, n, a, b in zip(
+            bins.levels,
+            bins.first(rows.period[ok]),
+            bins.counts,
+            bins.means(rows.measured[ok]),
+            bins.means(rows.modelled[ok]),
+            strict=True,
+        )
     )

@@ -3,6 +3,8 @@ against temperature."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from mv.report.charts.base import (
@@ -18,8 +20,13 @@ from mv.report.charts.base import (
     points,
     rule,
 )
+from mv.report.charts.bins import Bins, first_days, month_text, months
 from mv.report.charts.view import SiteView
-from mv.report.format import MONTHS, Say, share
+from mv.report.format import MINUS, Say, month, share
+
+LEAST_ROWS = 4
+"""A step of temperature with no more rows than this is never called missed (convention of this
+package)."""
 
 
 def _residuals(view: SiteView) -> tuple[np.ndarray, np.ndarray] | None:
@@ -27,15 +34,25 @@ def _residuals(view: SiteView) -> tuple[np.ndarray, np.ndarray] | None:
     rows = view.rows
     if rows is None:
         return None
-    mask = rows.of("baseline") & np.isfinite(rows.measured) & np.isfinite(rows.modelled)
-    return (mask, numbers((rows.measured - rows.modelled)[mask], 3)) if mask.sum() > 2 else None
+    missed = rows.measured - rows.modelled
+    mask = rows.of("baseline") & np.isfinite(missed)
+    return (mask, numbers(missed[mask], 3)) if np.count_nonzero(mask) > 2 else None
 
 
-def _by_bins(bins: np.ndarray, values: np.ndarray, words, say: Say) -> tuple[tuple[str, ...], ...]:
-    return tuple(
-        (words(b), say.number(float(values[bins == b].mean()), 2), str(int((bins == b).sum())))
-        for b in np.unique(bins)
-    )
+def _levels(
+    starts: np.ndarray, ends: np.ndarray, means: list[float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """x and y of a line that is level at each mean, open between them."""
+    x = np.stack([starts, ends, ends], axis=1).ravel()
+    y = np.array([v for mean in means for v in (round(mean, 3),) * 2 + (math.nan,)])
+    return x, y
+
+
+def _rows(
+    words: list[str], means: list[float], bins: Bins, say: Say
+) -> tuple[tuple[str, ...], ...]:
+    told = [say.number(mean, 2) for mean in means]
+    return tuple(zip(words, told, map(str, bins.counts), strict=True))
 
 
 @chart("residuals_time", "site", "What did the model miss, and when?")
@@ -48,27 +65,22 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         )
     mask, residual = found
     day = view.rows.date[mask]
-    month = day.astype("datetime64[D]").astype("datetime64[M]")
-    means = {m: float(residual[month == m].mean()) for m in np.unique(month)}
-    worst = max(means, key=lambda m: abs(means[m]))
-    month_name = f"{MONTHS[int(str(worst)[5:7]) - 1]} {str(worst)[:4]}"
+    bins = Bins(months(day))
+    means = bins.means(residual)
+    names = [month_text(m) for m in bins.levels]
+    worst, when = max(zip(means, names, strict=True), key=lambda each: abs(each[0]))
     scale = float(np.mean(view.rows.measured[mask]))
-    off = abs(means[worst]) / scale if scale else 0.0
-    side = "more" if means[worst] > 0 else "less"
+    off = abs(worst) / scale if scale else 0.0
+    side = "more" if worst > 0 else "less"
     title = (
-        f"The model misses most in {month_name}, where use was {share(off)} {side} than modelled"
+        f"The model misses most in {month(when)}, where use was {share(off)} {side} than modelled"
     )
-    x, y = [], []
-    for m, value in means.items():
-        start = int(m.astype("datetime64[D]").astype(int))
-        end = int((m + 1).astype("datetime64[D]").astype(int))
-        x += [start, end, end]
-        y += [round(value, 3), round(value, 3), None]
+    starts, ends = first_days(bins.levels), first_days([m + 1 for m in bins.levels])
     unit = view.per_day
     what = "bill" if view.is_bills else "day"
     data = [points(what, day, residual, "before", symbol="diamond", size=5, opacity=0.6)]
     if not view.is_bills:
-        data.append(line("mean of the month", x, np.array(y, dtype=float), "ink", width=2.4))
+        data.append(line("mean of the month", *_levels(starts, ends, means), "ink", width=2.4))
     return Chart(
         key="chart-residuals-time",
         question=question,
@@ -80,7 +92,7 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(f"measured − model, {unit}"), shapes=[rule(y=0)]),
         table=Table(
             ("month", f"mean of measured − model, {unit}", f"{what}s"),
-            _by_bins(month, residual, str, say),
+            _rows(names, means, bins, say),
         ),
         height=280,
     )
@@ -97,15 +109,14 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
     temperature = np.round(say.temperature(view.rows.temperature[mask]), 1)
     ok = np.isfinite(temperature)
     temperature, residual = temperature[ok], residual[ok]
-    lower = np.floor(temperature / step).astype(int) * step
-    x, y, clear = [], [], 0
-    for b in np.unique(lower):
-        here = residual[lower == b]
-        mean = float(here.mean())
-        if len(here) > 4:
-            clear += abs(mean) > 2 * float(here.std(ddof=1)) / np.sqrt(len(here))
-        x += [int(b), int(b) + step, int(b) + step]
-        y += [round(mean, 3), round(mean, 3), None]
+    bins = Bins(np.floor(temperature / step).astype(int))
+    means = bins.means(residual)
+    clear = sum(
+        n > LEAST_ROWS and abs(mean) > 2 * error
+        for n, mean, error in zip(bins.counts, means, bins.standard_errors(residual), strict=True)
+    )
+    starts = np.array(bins.levels) * step
+    names = [f"{b} to {b + step}".replace("-", MINUS) for b in starts.tolist()]
     title = (
         "No step of temperature is missed clearly"
         if clear == 0
@@ -129,7 +140,12 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
                 size=5,
                 opacity=0.6,
             ),
-            line(f"mean of {step} {degree}", x, np.array(y, dtype=float), "ink", width=2.4),
+            line(
+                f"mean of {step} {degree}",
+                *_levels(starts, starts + step, means),
+                "ink",
+                width=2.4,
+            ),
         ],
         layout=layout(
             axis(f"mean outdoor temperature, {degree}"),
@@ -138,7 +154,7 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
         ),
         table=Table(
             (degree, f"mean of measured − model, {unit}", "rows"),
-            _by_bins(lower, residual, lambda b: f"{b} to {b + step}".replace("-", "−"), say),
+            _rows(names, means, bins, say),
         ),
         note="Clearly: the mean of a step lies more than two of its standard errors from zero "
         "(independent errors assumed; common practice, no source).",

@@ -8,25 +8,21 @@ from __future__ import annotations
 import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, line, numbers, points
+from mv.report.charts.bins import Bins
 from mv.report.charts.view import SiteView
 from mv.report.format import Say, share
 
 KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non-operating": ("other day", "dot")}
 
 
-def _bins(
+def _by_temperature(
     temperature: np.ndarray, energy: np.ndarray, mask: np.ndarray, step: int
-) -> dict[int, tuple]:
+) -> dict[int, tuple[float, int]]:
     """Mean energy and count by steps of temperature."""
-    ok = mask & np.isfinite(temperature) & np.isfinite(energy)
-    if not ok.any():
-        return {}
-    lower = np.floor(temperature[ok] / step).astype(int) * step
-    values = energy[ok]
-    return {
-        int(b): (float(values[lower == b].mean()), int((lower == b).sum()))
-        for b in np.unique(lower)
-    }
+    ok = mask & np.isfinite(temperature + energy)
+    bins = Bins(np.floor(temperature[ok] / step).astype(int))
+    means = zip(bins.means(energy[ok]), bins.counts, strict=True)
+    return {b * step: told for b, told in zip(bins.levels, means, strict=True)}
 
 
 @chart("signature", "site", "Does the model describe the building, and did it move?")
@@ -72,8 +68,9 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         data.append(line(words, at, numbers(values, 4), "ink", dash=dash))
     what = "bills" if view.is_bills else "days"
     with np.errstate(invalid="ignore"):
-        ok = after & np.isfinite(measured) & np.isfinite(rows.modelled)
-        below = float(np.mean(measured[ok] < rows.modelled[ok])) if ok.any() else None
+        ok = after & np.isfinite(measured + rows.modelled)
+        known = np.count_nonzero(ok)
+        below = np.count_nonzero(ok & (measured < rows.modelled)) / known if known else None
     if below is None:
         title = "The baseline period and its model"
     elif below >= 0.6:
@@ -85,8 +82,8 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     else:
         title = f"The {what} after the works lie on both sides of the model"
     step, degree = say.temperature_step, say.temperature_unit
-    left = _bins(temperature, measured, before, step)
-    right = _bins(temperature, measured, after, step)
+    left = _by_temperature(temperature, measured, before, step)
+    right = _by_temperature(temperature, measured, after, step)
     unit = view.per_day
     table = []
     for b in sorted(left.keys() | right.keys()):

@@ -165,22 +165,23 @@ def _floats(values: Any) -> np.ndarray:
     return np.asarray(values, dtype=float)
 
 
-def _ints(values: np.ndarray) -> np.ndarray:
-    return np.rint(values).astype(np.int64)
+def _ints(values: np.ndarray) -> list[int]:
+    return np.rint(values).astype(np.int64).tolist()
 
 
-def _listed(between: str, *columns: np.ndarray) -> str:
-    """Rows of whole numbers, a space within a row and `between` from one to the next.
+def _places(px: np.ndarray, py: np.ndarray, between: str = " ") -> str:
+    """Places in whole numbers, `x y`, with `between` from one to the next.
 
-    orjson writes numbers a few times as fast as `format` does, and a page holds thousands.
+    orjson writes numbers several times as fast as `format` does, and a page holds thousands; a
+    number that is no place stands where `between` goes.
     """
-    table = np.empty((len(columns[0]), len(columns)), dtype=np.int64)
-    for i, column in enumerate(columns):
-        table[:, i] = column
-    if between == " ":
-        table = table.ravel()
-    text = orjson.dumps(table, option=orjson.OPT_SERIALIZE_NUMPY).decode().strip("[]")
-    return text.replace("],[", between).replace(",", " ")
+    table = np.full((len(px), 2 if between == " " else 3), GAP)
+    np.rint(px, out=table[:, 0], casting="unsafe")
+    np.rint(py, out=table[:, 1], casting="unsafe")
+    text = orjson.dumps(table.ravel(), option=orjson.OPT_SERIALIZE_NUMPY).decode()[1:-1]
+    if between != " ":
+        text = text.removesuffix(f",{GAP}").replace(f",{GAP},", between)
+    return text.replace(",", " ")
 
 
 def _colour(role: str) -> str:
@@ -194,7 +195,7 @@ def _segments(px: np.ndarray, py: np.ndarray, shape: str) -> str:
     keep = ok.copy()
     keep[1:] |= ok[:-1]  # of every gap behind a point one place stays, to break the line
     ok = ok[keep]
-    places = _listed(" ", *(_ints(np.where(ok, p[keep], GAP)) for p in (px, py)))
+    places = _places(np.where(ok, px[keep], GAP), np.where(ok, py[keep], GAP))
     if not places:
         return ""
     lines = places.removesuffix(BREAK).split(f"{BREAK} ")
@@ -224,7 +225,7 @@ def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
     colour, size, opacity = _colour(marker["color"]), marker["size"], marker.get("opacity", 1.0)
     left, up, way = _DOTS[symbol](round(size * SCALE / 2))
     ok = np.isfinite(px + py)
-    moves = _listed(f"{way}M", _ints(px[ok]) - left, _ints(py[ok]) - up)
+    moves = _places(np.rint(px[ok]) - left, np.rint(py[ok]) - up, f"{way}M")
     moves = f"M{moves}{way}" if moves else ""
     if symbol == "circle":
         paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
@@ -238,49 +239,41 @@ def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
 
 def _errors(trace: dict[str, Any], panel: _Panel) -> str:
     out = []
-    for which, along, across, place, way in (
-        ("x", "x", "y", panel.x, "M%d %dH%d"),
-        ("y", "y", "x", panel.y, "M%d %dV%d"),
-    ):
+    for which in "xy":
         error = trace.get(f"error_{which}")
         if not error:
             continue
-        value, at = _floats(trace[along]), _floats(trace[across])
-        less, more = value - _floats(error["arrayminus"]), value + _floats(error["array"])
-        ok = np.isfinite(less + more + at)
-        ends = _ints(place(less[ok])), _ints(place(more[ok]))
+        x, y = _floats(trace["x"]), _floats(trace["y"])
+        less, more = _floats(error["arrayminus"]), _floats(error["array"])
+        ok = np.isfinite(x + y + less + more)
+        x, y, less, more = x[ok], y[ok], less[ok], more[ok]
         if which == "x":
-            rows = [ends[0], _ints(panel.y(at[ok])), ends[1]]
+            ends = _ints(panel.x(x - less)), _ints(panel.y(y)), _ints(panel.x(x + more))
+            moves = [f"M{a} {at}H{b}" for a, at, b in zip(*ends, strict=True)]
         else:
-            rows = [_ints(panel.x(at[ok])), *ends]
+            ends = _ints(panel.x(x)), _ints(panel.y(y - less)), _ints(panel.y(y + more))
+            moves = [f"M{at} {a}V{b}" for at, a, b in zip(*ends, strict=True)]
         out.append(
-            f'<path d="{_repeated(way, rows)}" fill="none" stroke="{_colour(error["color"])}"'
+            f'<path d="{"".join(moves)}" fill="none" stroke="{_colour(error["color"])}"'
             f' stroke-width="{error.get("thickness", 1.5) * SCALE:g}"/>'
         )
     return "".join(out)
 
 
-def _repeated(way: str, columns: list[np.ndarray]) -> str:
-    """The same moves for each row of whole numbers."""
-    return "".join([way % row for row in zip(*[c.tolist() for c in columns], strict=True)])
-
-
 def _bars(trace: dict[str, Any], panel: _Panel) -> str:
     lies = trace["orientation"] == "h"
     along, across = _floats(trace["x" if lies else "y"]), _floats(trace["y" if lies else "x"])
+    base, half = _floats(trace.get("base", 0.0)), _floats(trace["width"]) / 2
     ok = np.isfinite(along + across)
-    base = np.broadcast_to(_floats(trace.get("base", 0.0)), along.shape)[ok]
-    half = np.broadcast_to(_floats(trace["width"]) / 2, along.shape)[ok]
-    along, across = along[ok], across[ok]
     if lies:
         x0, x1 = panel.x(base), panel.x(base + along)
         y0, y1 = panel.y(across + half), panel.y(across - half)
     else:
         x0, x1 = panel.x(across - half), panel.x(across + half)
         y0, y1 = panel.y(base + along), panel.y(base)
-    wide, tall = _ints(np.abs(x1 - x0)), _ints(np.abs(y1 - y0))
-    corner = [_ints(np.minimum(x0, x1)), _ints(np.minimum(y0, y1))]
-    moves = _repeated("M%d %dh%dv%dh-%dz", [*corner, wide, tall, wide])
+    corners = (np.minimum(x0, x1), np.minimum(y0, y1), np.abs(x1 - x0), np.abs(y1 - y0))
+    rows = zip(*[_ints(c[ok]) for c in corners], strict=True)
+    moves = "".join([f"M{x} {y}h{wide}v{tall}h-{wide}z" for x, y, wide, tall in rows])
     return f'<path d="{moves}" fill="{_colour(trace["marker"]["color"])}"/>' if moves else ""
 
 

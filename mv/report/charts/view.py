@@ -72,9 +72,11 @@ class SiteView:
             return np.array(values, dtype=float) if values is not None else np.full(n, np.nan)
 
         days = floats("days") if self.is_bills else np.ones(n)
-        lookup = {name: i for i, name in enumerate(PERIODS)}
-        period = np.array([lookup.get(p, -1) for p in table.get("period") or [""] * n])
-        used = np.array([s == "used" for s in table.get("status") or ["used"] * n])
+        names = table.get("period") or [""] * n
+        place = dict.fromkeys(names, -1) | {name: i for i, name in enumerate(PERIODS)}
+        period = np.fromiter(map(place.__getitem__, names), dtype=np.int64, count=n)
+        states = table.get("status") or ["used"] * n
+        used = np.fromiter(map("used".__eq__, states), dtype=bool, count=n)
         return Rows(
             dates(start),
             days,
