@@ -28,7 +28,6 @@ def comparison(site: SiteResult, say: Say) -> dict[str, Any]:
             rows.append(Row(label, (found["value"], range_of(found, level)), mark=mark))
     return {
         "words": Name(told["words"]),
-        "hours": told.get("hours", ""),
         "rows": rows,
         "companion": say.percent(told.get("companion"), "comparison.companion"),
         "controls": told.get("controls", 0),

@@ -80,8 +80,8 @@ class CarrierResult:
     """Where the saving stands among the false savings of other buildings, by kind of carrier:
     trials, buildings, as_large, share, fraction, words, false_savings."""
     comparison: dict[str, Any] = field(default_factory=dict)
-    """The contrast with sites that had no retrofit: name, adopted, words, k, companion, controls,
-    narrowing, coverage, plain and corrected (intervals as mappings)."""
+    """The contrast with sites that had no retrofit: name, adopted, words, companion, controls,
+    widening, narrowing, coverage, plain and corrected (intervals as mappings)."""
     series: Series | None = None
 
 

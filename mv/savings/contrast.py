@@ -1,363 +1,198 @@
-"""Can something that the retrofit didn't touch tell how the site drifted?
+"""Is what sites without a retrofit did over a claim's months worth taking off its saving?
 
-Two things may carry a site's drift and not its saving:
+What the comparison sites nearest to a site seem to have saved over its own two periods is drift
+that they have in common (`controls.py`).  Taken off whole, it is gone from the saving whenever it
+came: a difference in differences.  A share of it, learned from other dates, would leave the rest of
+a jump on some calendar day in the saving.
 
-- *comparison group*: sites without a retrofit over the same two periods, matched on carrier and on
-  the shape of their year; what they seem to have saved is drift that is common to all;
-- *hours of the day* that the retrofit can't touch, nights for office lighting: what the site seems
-  to have saved in them is the site's own drift.
+Whether it is taken off is decided before any saving is looked at.  Each of the portfolio's placebo
+trials (`placebo.py`), where no saving is true, is held against the comparison sites over its own
+two years.  With enough of them, and if they are covered as claimed, the group's change is used
 
-Either gives a companion u to the fraction r that a site seems to have saved, and r − k·u is
-narrower than r as far as both drift together.  How far they do is not assumed: k, the drift that
-remains and its tails come from the portfolio's own placebo trials (`placebo.py`), where r should
-be zero.  Without 30 site-years of trials, or where the trials show no narrowing or lose coverage,
-the contrast is *not adopted* and the report says so.  Drift may change the shape of a day; that is
-in the trials too, and then k is small.
+- at every claim of the carrier where it narrows the trials' interval by 5 % at least;
+- else at a claim over whose months the comparison sites moved together, by a sign test at 5 %: what
+  trials of other dates average out would be missed there.
 
-k is the regression of r on u through zero with Student weights (iteratively reweighted least
-squares at the prior's ν; Lange, Little & Taylor 1989, from memory), drawn towards zero by a normal
-prior.  Own method; "difference in differences" is the case k = 1.
+How wide is what remains?  Drift is measured anew on the trials with the group's change taken off,
+building-disjoint, as the plain one is.  A claim's months may be worse than others: the comparison
+sites, each with the median of the others taken off, show what remains over exactly these months.
+Where they lie wider apart than the trials do, the drift part is widened by that ratio, drawn
+towards one as few sites tell little; it is never narrowed.
+
+Own method; trials in space are those of synthetic controls (Abadie, Diamond & Hainmueller 2010,
+from memory).
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
-import pandas as pd
 
-from mv.baseline.hourly import fit_hourly
-from mv.baseline.rows import used
-from mv.findings import ModelError
-from mv.quantity import Interval, around
-from mv.savings.drift import DAYS_A_MONTH, RECENCY_SHARE, carrier_kind, recency_weights
-from mv.savings.placebo import (
+from mv.savings.controls import CONTROLS_LEAST, MONTHS_LEAST, Controls, Group, nearest_month, spread
+from mv.savings.own_drift import (
     BUILDINGS_LEAST,
+    LOG_K_SPREAD,
     SITE_YEARS_LEAST,
     OwnDrift,
-    Placebo,
     Trial,
-    placebo,
 )
-from mv.savings.quantiles import normal_quantile
-from mv.savings.uncertainty import SavingsUncertainty
+from mv.savings.placebo import Placebo, placebo
 
+NAME = "comparison group"
 NARROWING_LEAST = 0.05
-"""Share by which the typical half-width must shrink for a contrast to be adopted (own
-convention: less is not worth a second method)."""
+"""Share by which the typical half-width must shrink for the group to be adopted (own convention:
+less is not worth a second method)."""
 COVERAGE_SLACK = 1.0
 """Standard errors by which achieved coverage at 90 % may fall short of the claim."""
-K_SPREAD = 1.0
-"""Prior standard deviation of k around zero (own convention)."""
-CONTROLS_LEAST = 3
-"""Comparison sites needed for a group (own convention)."""
-CONTROLS_MOST = 8
-"""Comparison sites taken, the nearest in shape."""
-FOLDS_MOST = 20
-"""Folds into which buildings are dealt when they are judged by one another; to leave each out by
-itself would take the square of their number in time."""
-_ROUNDS = 15
-
-
-@dataclass(frozen=True)
-class Pair:
-    """A placebo trial with its companion."""
-
-    trial: Trial
-    companion: float
-    """Fraction that seems to have been saved where nothing can have been."""
+SITES_OF_PRIOR = 1 / LOG_K_SPREAD**2
+"""Sites that weigh as much as the prior that all months are alike: the logarithm of a spread among
+n sites is known to about 1/√n, and the prior's standard deviation is that of ln k."""
 
 
 @dataclass(frozen=True)
 class Contrast:
-    """What the trials say about one kind of companion, for one carrier."""
+    """What the trials say about the comparison group of one carrier."""
 
-    name: str
     carrier: str
-    k: float
-    """Share of the companion that is taken off."""
-    adopted: bool
-    narrowing: float
-    """Share by which the typical half-width shrinks in the trials."""
-    coverage: float | None
-    """Coverage of the contrasted trials at a claimed 90 %."""
-    site_years: int
     words: str
-    pairs: tuple[Pair, ...]
+    site_years: int
+    """Trials that have a group over their two years."""
+    covers: bool = False
+    """Whether the trials are covered as claimed, the group's change taken off."""
+    narrows: bool = False
+    """Whether the trials' interval is narrower by 5 % at least."""
+    narrowing: float = 0.0
+    """Share by which the typical half-width shrinks in the trials."""
+    coverage: float | None = None
+    """Coverage of the trials at a claimed 90 %, the group's change taken off."""
+    trials: tuple[Trial, ...] = ()
+    """With the group's change taken off their false savings."""
+
+    def used(self, group: Group) -> bool:
+        """Whether the change of `group` is taken off a saving."""
+        return self.covers and (self.narrows or group.moved)
+
+    def own_drift(
+        self, group: Group, building: str = "", *, horizon: float = 1.0
+    ) -> OwnDrift | None:
+        """Drift that remains over the months of `group`, measured on other buildings; for
+        `interval(own=...)`, which takes it times `horizon`."""
+        own = self._remaining.own_drift(self.carrier, building)
+        return own and replace(own, factor=own.factor * self.widening(group, horizon=horizon))
+
+    def widening(self, group: Group, *, horizon: float = 1.0) -> float:
+        """Factor on the drift for the months of `group`, one or more, beyond what their `horizon`
+        (`drift.horizon_factor`) makes of it.  Drawn towards one as few sites tell little."""
+        if not self._spread > 0:
+            return 1.0
+        number = len(group.remainders)
+        ratio = group.spread / (self._spread * horizon)
+        return max(1.0, ratio) ** (number / (number + SITES_OF_PRIOR))
 
     @cached_property
-    def _placebo(self) -> Placebo:
-        return _contrasted(self.pairs, self.k)
+    def _remaining(self) -> Placebo:
+        return placebo(self.trials)
 
-    def corrected(self, fraction: float, companion: float) -> float:
-        """Saved fraction with the companion's drift taken off."""
-        return fraction - self.k * companion
-
-    def own_drift(self, building: str = "") -> OwnDrift | None:
-        """Drift that remains, measured on other buildings; for `interval(own=...)`."""
-        return self._placebo.own_drift(self.carrier, building)
+    @cached_property
+    def _spread(self) -> float:
+        return spread(np.array([t.false_saving for t in self.trials]))
 
 
-def contrast(name: str, carrier: str, pairs: Sequence[Pair]) -> Contrast:
-    """Judge whether a companion narrows the interval and keeps its coverage.
-
-    `pairs`: trials of the portfolio's own with their companions; other kinds of carrier are left
-    out.  Each building is judged with k from others.
-    """
-    kind = carrier_kind(carrier)
-    kept = tuple(p for p in pairs if p.trial.kind == kind and math.isfinite(p.companion))
-    n, buildings = len(kept), {p.trial.building for p in kept}
-
-    def refused(words: str, **figures) -> Contrast:
-        figures = {"k": 0.0, "narrowing": 0.0, "coverage": None} | figures
-        return Contrast(
-            name, carrier, adopted=False, site_years=n, words=words, pairs=kept, **figures
-        )
-
-    if n <= SITE_YEARS_LEAST or len(buildings) <= BUILDINGS_LEAST:
-        return refused(
-            f"Not adopted ({name}): {n} site-years of placebo trials with a companion, more than "
-            f"{SITE_YEARS_LEAST} of more than {BUILDINGS_LEAST} buildings are needed to measure "
-            "how far the two drift together."
-        )
-    k = _slope(_figures(kept))
-    by_building = _slopes_of_others(kept, sorted(buildings))
-    plain = placebo(p.trial for p in kept)
-    held_out = placebo(
-        replace(
-            p.trial,
-            false_saving=p.trial.false_saving - by_building[p.trial.building] * p.companion,
-        )
-        for p in kept
-    )
-    before, after = plain.own_drift(carrier), held_out.own_drift(carrier)
-    model, drift = _figures(kept)[:, 2:4].T
-    widths = [
-        own.quantile(0.9) * np.median(np.hypot(model, own.factor * drift))
-        for own in (before, after)
-    ]
-    narrowing = float(1 - widths[1] / widths[0])
-    achieved = next(line for line in held_out.coverage(carrier) if line.claimed == 0.90).achieved
-    figures = {"k": k, "narrowing": narrowing, "coverage": achieved}
-    shown = f"{n} site-years: half-width {-narrowing:+.0%}, coverage {achieved:.0%} of 90 % claimed"
-    if narrowing < NARROWING_LEAST:
-        return refused(f"Not adopted ({name}): it doesn't narrow the interval; {shown}.", **figures)
-    if achieved < 0.90 - COVERAGE_SLACK * math.sqrt(0.9 * 0.1 / n):
-        return refused(f"Not adopted ({name}): coverage is not kept; {shown}.", **figures)
-    return Contrast(
-        name,
-        carrier,
-        adopted=True,
-        site_years=n,
-        words=f"Adopted ({name}): {k:.2f} of the companion's change is taken off; {shown}.",
-        pairs=kept,
-        **figures,
-    )
-
-
-def contrasted(
-    verdict: Contrast,
-    *,
-    avoided: float,
-    adjusted_baseline: float,
-    companion: float,
-    uncertainty: SavingsUncertainty,
-    unit: str,
-    building: str = "",
-) -> Interval | None:
-    """A site's avoided energy with the companion's drift taken off, and its interval.
-
-    `uncertainty` is the plain one, at the same confidence.  None where the contrast was not
-    adopted or the site has no companion.  It is shown beside the plain result, which keeps the
-    verdict.
-    """
-    own = verdict.own_drift(building) if verdict.adopted else None
-    if own is None or not math.isfinite(companion) or not adjusted_baseline > 0:
-        return None
-    drift = own.factor * uncertainty.prior_drift_part
-    half = own.quantile(uncertainty.confidence) * math.hypot(uncertainty.model_part, drift)
-    others = [p.value for p in uncertainty.parts if p.name in ("non-routine", "sampling")]
-    half = math.hypot(half, normal_quantile(uncertainty.confidence) * math.hypot(0.0, *others))
-    return around(
-        verdict.corrected(avoided / adjusted_baseline, companion) * adjusted_baseline,
-        half,
-        unit,
-        confidence=uncertainty.confidence,
-        kind="sum",
-        method=f"{verdict.name}: {verdict.k:.2f} of its change taken off",
-        base=adjusted_baseline,
-        fraction_of="adjusted baseline",
-    )
-
-
-def untouched_hours(
-    fit,
-    baseline_hours: pd.DataFrame,
-    reporting_hours: pd.DataFrame,
-    hours: Sequence[int],
+def comparison_group(
     carrier: str,
-) -> float:
-    """Fraction that a site seems to have saved in hours of the week that nothing touched.
-
-    Parameters
-    ----------
-    fit : hourly baseline model.
-    baseline_hours, reporting_hours : rows of hours with `hour_of_week`.
-    hours : hours of the week (0 is Monday midnight) that the retrofit can't touch.
-    carrier : says whether the level is corrected by the latest residuals, as the official one is.
-
-    Returns
-    -------
-    1 − measured ÷ model over those hours; NaN where the model is not above zero there.
-    """
-    base, report = (
-        rows[np.isin(rows["hour_of_week"].to_numpy(), np.asarray(hours, dtype=int))]
-        for rows in (used(baseline_hours), used(reporting_hours))
-    )
-    if len(base) == 0 or len(report) == 0:
-        return math.nan
-    level = 0.0
-    if carrier_kind(carrier) == "electricity":
-        weight = recency_weights(base)
-        residuals = base["energy"].to_numpy(dtype=float) - np.asarray(fit.predict(base))
-        level = RECENCY_SHARE * float(weight @ residuals) / float(weight.sum())
-    modelled = float(np.sum(fit.predict(report))) + level * len(report)
-    if not modelled > 0:
-        return math.nan
-    return 1 - float(report["energy"].sum()) / modelled
-
-
-def hour_pairs(
     trials: Sequence[Trial],
-    hourly: pd.DataFrame,
-    hours: Sequence[int],
-    *,
-    baseline_months: float = 12.0,
-    reporting_months: float = 12.0,
-) -> list[Pair]:
-    """Give a site's trials what its untouched hours seem to have saved over the same cuts.
+    controls: Controls,
+    shapes: dict[str, np.ndarray],
+) -> Contrast:
+    """Judge by the portfolio's trials whether the group's change is to be taken off.
 
-    `hourly`: rows of hours of the same history.  A cut that has no hourly model gets NaN.
+    `trials`: of this carrier, site by site; `shapes`: by site, what controls are matched on.
     """
-    pairs = []
-    for trial in trials:
-        cut = pd.Timestamp(trial.start, tz="UTC")
-        first = cut - pd.Timedelta(days=baseline_months * DAYS_A_MONTH)
-        last = cut + pd.Timedelta(days=reporting_months * DAYS_A_MONTH)
-        base = hourly[(hourly.index >= first) & (hourly.index < cut)]
-        report = hourly[(hourly.index >= cut) & (hourly.index < last)]
-        try:
-            companion = untouched_hours(fit_hourly(base), base, report, hours, trial.carrier)
-        except ModelError:
-            companion = math.nan
-        pairs.append(Pair(trial, companion))
-    return pairs
-
-
-def group_companions(
-    trials: Sequence[Trial], shapes: dict[str, np.ndarray], *, days_apart: int = 31
-) -> list[Pair]:
-    """Give each trial the median false saving of matched sites over the same time.
-
-    `shapes`: by site, shares of the year's use by month (or any vector to match on).  Controls are
-    of the same carrier and another building, start within `days_apart`, the nearest in shape.
-    """
-    starts = np.array([np.datetime64(t.start) for t in trials])
-    pairs = []
-    for i, trial in enumerate(trials):
-        near = [
-            j
-            for j in np.flatnonzero(np.abs(starts - starts[i]).astype(int) <= days_apart)
-            if trials[j].building != trial.building
-            and trials[j].carrier == trial.carrier
-            and trials[j].site in shapes
-        ]
-        controls = {trials[j].site: trials[j].false_saving for j in near}
-        pairs.append(Pair(trial, group_companion(shapes.get(trial.site), controls, shapes)))
-    return pairs
-
-
-def controls_at(
-    trials: Sequence[Trial], sites: Sequence[str], carrier: str, start: str, days_apart: int = 31
-) -> dict[str, float]:
-    """What comparison sites seem to have saved in a year that starts with a reporting period.
-
-    `sites`: keys of the comparison sites; `start`: first day of the reporting period, ISO.
-    """
-    wanted, near = set(sites), {}
-    for trial in trials:
-        apart = abs(int((np.datetime64(trial.start) - np.datetime64(start)).astype(int)))
-        if trial.site in wanted and trial.carrier == carrier and apart <= days_apart:
-            near[trial.site] = trial.false_saving
-    return near
-
-
-def group_companion(
-    shape: np.ndarray | None, controls: dict[str, float], shapes: dict[str, np.ndarray]
-) -> float:
-    """Median seeming saving of the controls nearest in shape; NaN where there are too few."""
-    if shape is None or not controls:
-        return math.nan
-    sites = sorted(controls)
-    order = by_nearness(shape, np.stack([shapes[site] for site in sites]))
-    return median_of_nearest(np.array([controls[sites[i]] for i in order]))[0]
-
-
-def by_nearness(shape: np.ndarray, shapes: np.ndarray) -> np.ndarray:
-    """Places of `shapes` (sites, 12) from the nearest to `shape` (12,) on, (sites,)."""
-    return np.argsort(np.square(shapes - shape).sum(axis=1), kind="stable")
-
-
-def median_of_nearest(seeming: np.ndarray) -> tuple[float, int]:
-    """Median of the first seeming savings that are known, and how many they are.
-
-    `seeming`: from the nearest control on, NaN where it is not known; NaN where too few are known.
-    """
-    near = seeming[np.isfinite(seeming)][:CONTROLS_MOST]
-    return (float(np.median(near)) if len(near) >= CONTROLS_LEAST else math.nan), len(near)
-
-
-def year_shape(rows: pd.DataFrame) -> np.ndarray:
-    """Share of use by calendar month, per day, (12,): what controls are matched on."""
-    rows = used(rows)
-    when = pd.DatetimeIndex(rows["start"] if "start" in rows.columns else rows.index)
-    month = when.month.to_numpy() - 1
-    count = np.maximum(np.bincount(month, minlength=12), 1)
-    mean = np.bincount(month, rows["energy"].to_numpy(dtype=float), minlength=12) / count
-    return mean / mean.sum() if mean.sum() > 0 else np.full(12, 1 / 12)
-
-
-def _slopes_of_others(pairs: Sequence[Pair], buildings: Sequence[str]) -> dict[str, float]:
-    """k by building, from pairs of other buildings: of all others, or of those in other folds."""
-    fold = {b: i % FOLDS_MOST for i, b in enumerate(buildings)}
-    figures = _figures(pairs)
-    of_pair = np.array([fold[p.trial.building] for p in pairs])
-    slopes = [_slope(figures[of_pair != i]) for i in range(min(FOLDS_MOST, len(buildings)))]
-    return {b: slopes[i] for b, i in fold.items()}
-
-
-def _figures(pairs: Sequence[Pair]) -> np.ndarray:
-    """False saving, companion, model part, drift part and ν of each, (pairs, 5)."""
-    trials = [(p.trial, p.companion) for p in pairs]
-    return np.array([(t.false_saving, u, t.model, t.drift, t.nu) for t, u in trials])
-
-
-def _slope(figures: np.ndarray) -> float:
-    r, u, model, drift, nus = figures.T
-    scale2, nu = model**2 + drift**2, float(nus.mean())
-    k, weight = 0.0, 1 / scale2
-    for _ in range(_ROUNDS):
-        k = float((weight * u) @ r) / (float((weight * u) @ u) + 1 / K_SPREAD**2)
-        rest = (r - k * u) ** 2
-        size = float(np.median(rest / scale2)) or 1.0
-        weight = (nu + 1) / (nu + rest / (size * scale2)) / (size * scale2)
-    return k
-
-
-def _contrasted(pairs: Sequence[Pair], k: float) -> Placebo:
-    return placebo(
-        replace(p.trial, false_saving=p.trial.false_saving - k * p.companion) for p in pairs
+    if len(controls.months) < CONTROLS_LEAST:
+        return Contrast(
+            carrier,
+            f"Not adopted ({NAME}): {len(controls.months)} sites without a retrofit have "
+            f"readings of {carrier.replace('_', ' ')}, {CONTROLS_LEAST} are needed.",
+            site_years=0,
+        )
+    pairs = list(_with_groups(trials, controls, shapes)) if _enough(trials) else []
+    kept = [trial for trial, _ in pairs]
+    if not _enough(kept):
+        return Contrast(
+            carrier,
+            f"Not adopted ({NAME}): {len(kept)} site-years of placebo trials with a group over "
+            f"the same months; each building needs {SITE_YEARS_LEAST} of {BUILDINGS_LEAST} others "
+            "to measure the drift that remains.",
+            site_years=len(kept),
+        )
+    remaining = tuple(
+        replace(trial, false_saving=trial.false_saving - group.change, parts=())
+        for trial, group in pairs
     )
+    verdict = Contrast(carrier, "", len(kept), trials=remaining)
+    plain = _half_widths(carrier, kept, np.ones(len(kept)))
+    widening = np.array([verdict.widening(group) for _, group in pairs])
+    half = _half_widths(carrier, remaining, widening)
+    narrowing = float(1 - np.median(half) / np.median(plain))
+    coverage = float(np.mean([abs(t.false_saving) for t in remaining] <= half))
+    shown = (
+        f"{len(kept)} site-years: half-width {-narrowing:+.0%}, coverage {coverage:.0%} of 90 % "
+        "claimed"
+    )
+    covers = coverage >= 0.90 - COVERAGE_SLACK * math.sqrt(0.9 * 0.1 / len(kept))
+    narrows = narrowing >= NARROWING_LEAST
+    if not covers:
+        words = f"Not adopted ({NAME}): coverage is not kept; {shown}."
+    elif not narrows:
+        words = f"Not adopted ({NAME}): it doesn't narrow the interval; {shown}."
+    else:
+        words = (
+            f"Adopted ({NAME}): what the comparison sites seem to have saved over the site's own "
+            f"months is taken off; {shown}."
+        )
+    return replace(
+        verdict,
+        words=words,
+        covers=covers,
+        narrows=narrows,
+        narrowing=narrowing,
+        coverage=coverage,
+    )
+
+
+def _enough(trials: Sequence[Trial]) -> bool:
+    """Whether there is a measured drift for each building without its own trials."""
+    each = Counter(t.building for t in trials)
+    most = max(each.values(), default=0)
+    return len(trials) - most >= SITE_YEARS_LEAST and len(each) > BUILDINGS_LEAST
+
+
+def _with_groups(trials: Sequence[Trial], controls: Controls, shapes: dict[str, np.ndarray]):
+    """Each trial with its comparison sites over its own two years, where it has enough of them."""
+    for site, own in groupby(trials, key=lambda trial: trial.site):
+        nearest = controls.nearest(site, shapes[site])
+        for trial in own:
+            cut = nearest_month(dt.date.fromisoformat(trial.start))
+            spans = (cut - MONTHS_LEAST, cut), (cut, cut + MONTHS_LEAST)
+            group = controls.group(nearest, *spans)
+            if group is not None:
+                yield trial, group
+
+
+def _half_widths(carrier: str, trials: Sequence[Trial], widening: np.ndarray) -> np.ndarray:
+    """Half-width of each trial at 90 % by the trials of other buildings, (trials,)."""
+    whole = placebo(trials)
+    own = {b: whole.own_drift(carrier, b) for b in {t.building for t in trials}}
+    half = []
+    for trial, wider in zip(trials, widening, strict=True):
+        drift = own[trial.building]
+        size = math.hypot(trial.model, wider * drift.factor * trial.drift)
+        half.append(drift.quantile(0.9) * size)
+    return np.array(half)

@@ -5,8 +5,9 @@ as sums by calendar month, of which a plain regression over any span of months c
 its readings: use on a constant, heating and cooling degrees over fixed balance points and days
 without operation, by least squares weighted with days.  The control's seeming saving is
 1 − measured ÷ predicted over the later span.  That is coarser than the official model and needn't
-be as good: how much of it is taken off is learned from trials that have the same companion
-(`contrast.py`).
+be as good: what it misses is in the trials by which the group is judged (`contrast.py`).
+
+Controls are matched on the shape of their year, and the median of the nearest is taken.
 
 Own method; regression from sums of squares and products is textbook (Draper & Smith, *Applied
 Regression Analysis*; from memory).
@@ -16,27 +17,16 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
 
 import numpy as np
 import pandas as pd
 
 from mv.baseline.rows import used
 from mv.savings.avoided import row_days
-from mv.savings.contrast import (
-    CONTROLS_LEAST,
-    Contrast,
-    Pair,
-    by_nearness,
-    contrast,
-    median_of_nearest,
-    year_shape,
-)
 from mv.savings.drift import DAYS_A_MONTH, RECENCY_HALF_LIFE, RECENCY_SHARE, carrier_kind
-from mv.savings.placebo import BUILDINGS_LEAST, SITE_YEARS_LEAST, VALID_SHARE, Trial
+from mv.savings.placebo import VALID_SHARE
 
 HEATING_BASE, COOLING_BASE = 15.0, 18.0
 """Balance points of the plain regression, degC (common practice, no source: near the usual ones of
@@ -44,7 +34,16 @@ buildings; a companion needs no better)."""
 MONTHS_LEAST = 12
 """Months that both spans must have: the trials speak of whole years alone."""
 HALF_A_MONTH = dt.timedelta(days=15)
-NAME = "comparison group"
+CONTROLS_LEAST = 5
+"""Comparison sites needed for a group (own convention)."""
+CONTROLS_MOST = 29
+"""Comparison sites taken, the nearest in shape (own convention: of so many, two or three lie
+outside 90 %)."""
+SPREAD_SHARE = 0.68
+"""Share of the remainders that the spread holds (own convention: that of one standard deviation,
+which few outliers move)."""
+SIGN_CHANCE = 0.05
+"""Chance at which sites that drift alone would pass for sites that moved together (convention)."""
 
 
 @dataclass(frozen=True)
@@ -95,14 +94,55 @@ def months_of(rows: pd.DataFrame, *, site: str, carrier: str) -> Months | None:
     return Months(site, carrier, int(month[0]), products, crossed, year_shape(rows))
 
 
+def year_shape(rows: pd.DataFrame) -> np.ndarray:
+    """Share of use by calendar month, per day, (12,): what controls are matched on."""
+    rows = used(rows)
+    when = pd.DatetimeIndex(rows["start"] if "start" in rows.columns else rows.index)
+    month = when.month.to_numpy() - 1
+    count = np.maximum(np.bincount(month, minlength=12), 1)
+    mean = np.bincount(month, rows["energy"].to_numpy(dtype=float), minlength=12) / count
+    return mean / mean.sum() if mean.sum() > 0 else np.full(12, 1 / 12)
+
+
 def span_of(first: dt.date, last: dt.date) -> tuple[int, int]:
     """Calendar months nearest to a period (both days inclusive), end exclusive."""
-    return _nearest(first), _nearest(last + dt.timedelta(days=1))
+    return nearest_month(first), nearest_month(last + dt.timedelta(days=1))
 
 
-def _nearest(day: dt.date) -> int:
+def nearest_month(day: dt.date) -> int:
+    """Months since January 1970 of the first of a month that lies nearest to a day."""
     near = day + HALF_A_MONTH
     return (near.year - 1970) * 12 + near.month - 1
+
+
+@dataclass(frozen=True)
+class Group:
+    """What a site's comparison sites seem to have saved over two spans of months."""
+
+    change: float
+    """Median of them, a fraction."""
+    remainders: np.ndarray
+    """What is left of each when the median of the others is taken off, (sites,)."""
+    saved: int
+    """How many of them seem to have saved at all."""
+
+    @property
+    def moved(self) -> bool:
+        """Whether more of them went to one side than chance lets them: a sign test, two-sided."""
+        number = len(self.remainders)
+        most = max(self.saved, number - self.saved)
+        as_many = sum(math.comb(number, i) for i in range(most, number + 1))
+        return 2 * as_many / 2**number <= SIGN_CHANCE
+
+    @property
+    def spread(self) -> float:
+        """Size of the remainders that 68 % of them don't exceed."""
+        return spread(self.remainders)
+
+
+def spread(remainders: np.ndarray) -> float:
+    """Size of remainders that 68 % of them don't exceed."""
+    return float(np.quantile(np.abs(remainders), SPREAD_SHARE))
 
 
 @dataclass(frozen=True)
@@ -113,19 +153,25 @@ class Controls:
 
     def nearest(self, site: str, shape: np.ndarray) -> np.ndarray:
         """Places of the sites from the nearest in shape on, without the site itself."""
-        order = by_nearness(shape, self._shapes)
+        order = np.argsort(np.square(self._shapes - shape).sum(axis=1), kind="stable")
         return order[self._sites[order] != site]
 
-    def companion(
+    def group(
         self, nearest: np.ndarray, before: tuple[int, int], after: tuple[int, int]
-    ) -> tuple[float, int]:
-        """Median seeming saving of the `nearest` controls, and how many they are.
-
-        NaN where fewer than three have readings of both spans.
-        """
+    ) -> Group | None:
+        """What the first of `nearest` did that have readings of both spans; None where they are
+        fewer than five."""
         if (before, after) not in self._read:
             self._read[before, after] = self.seeming_savings(before, after)
-        return median_of_nearest(self._read[before, after][nearest])
+        seeming = self._read[before, after][nearest]
+        known = np.sort(seeming[np.isfinite(seeming)][:CONTROLS_MOST])
+        if len(known) < CONTROLS_LEAST:
+            return None
+        return Group(
+            change=float(np.median(known)),
+            remainders=known - _medians_of_others(known),
+            saved=int((known > 0).sum()),
+        )
 
     def seeming_savings(self, before: tuple[int, int], after: tuple[int, int]) -> np.ndarray:
         """1 − measured ÷ predicted over `after`, by each site's regression over `before` (months
@@ -194,39 +240,8 @@ def _latest_levels(products: np.ndarray, crossed: np.ndarray, terms: np.ndarray)
     return RECENCY_SHARE * (residuals @ weight) / (days @ weight)
 
 
-def comparison_group(
-    carrier: str,
-    trials: Sequence[Trial],
-    controls: Controls,
-    shapes: dict[str, np.ndarray],
-) -> Contrast:
-    """Judge by the portfolio's trials whether the group's change is worth taking off.
-
-    `trials`: of this carrier; `shapes`: by site, what controls are matched on.
-    """
-    enough = (
-        len(trials) > SITE_YEARS_LEAST
-        and len({t.building for t in trials}) > BUILDINGS_LEAST
-        and len(controls.months) >= CONTROLS_LEAST
-    )
-    pairs = []
-    for site, own in groupby(trials if enough else (), key=lambda trial: trial.site):
-        nearest = controls.nearest(site, shapes[site])
-        for trial in own:
-            cut = _nearest(dt.date.fromisoformat(trial.start))
-            spans = (cut - MONTHS_LEAST, cut), (cut, cut + MONTHS_LEAST)
-            pairs.append(Pair(trial, controls.companion(nearest, *spans)[0]))
-    if len(controls.months) < CONTROLS_LEAST:
-        return Contrast(
-            NAME,
-            carrier,
-            k=0.0,
-            adopted=False,
-            narrowing=0.0,
-            coverage=None,
-            site_years=len(trials),
-            words=f"Not adopted ({NAME}): {len(controls.months)} sites without a retrofit have "
-            f"readings of {carrier.replace('_', ' ')}, {CONTROLS_LEAST} are needed.",
-            pairs=(),
-        )
-    return contrast(NAME, carrier, pairs)
+def _medians_of_others(ordered: np.ndarray) -> np.ndarray:
+    """Median of all values but each one, (n,); `ordered`: from the smallest."""
+    place, number = np.arange(len(ordered)), len(ordered) - 1
+    low, high = (number - 1) // 2, number // 2  # the middle pair of those that are left
+    return (ordered[low + (place <= low)] + ordered[high + (place <= high)]) / 2

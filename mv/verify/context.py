@@ -9,7 +9,6 @@ the trials have adopted that.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -20,24 +19,26 @@ from mv.baseline.rows import is_used
 from mv.portfolio.schema import SiteDescription
 from mv.prepare import PreparedCarrier, PreparedSite, with_adjustment
 from mv.quantity import Interval
-from mv.savings.contrast import Contrast, year_shape
+from mv.savings.contrast import NAME, Contrast, comparison_group
 from mv.savings.controls import (
+    CONTROLS_LEAST,
     MONTHS_LEAST,
     Controls,
+    Group,
     Months,
-    comparison_group,
     months_of,
     span_of,
+    year_shape,
 )
-from mv.savings.drift import Kind, Prior, carrier_kind
+from mv.savings.drift import Kind, Prior, carrier_kind, horizon_factor
 from mv.savings.placebo import FIRST_MONTHS, OwnDrift, Placebo, Trial, placebo, trials_of_site
 
 SHOWN_MOST = 120
 """False savings kept beside a site's own for its picture; more are thinned by their ranks."""
 ONE_DAY = np.timedelta64(1, "D")
-HOURS_WORDS = (
-    "Not adopted (hours of the day): nothing in the folder says which hours the retrofit can't "
-    "touch, and lit hours move with the lighting."
+NO_GROUP = (
+    f" Not applied here: fewer than {CONTROLS_LEAST} of those sites have readings of both periods, "
+    "or a period is shorter than a year."
 )
 
 
@@ -50,6 +51,16 @@ class ClaimSpan:
     carrier: str
     before: tuple[int, int]
     after: tuple[int, int]
+
+    def horizon(self, prior: Prior) -> float:
+        """Factor that the lengths of its periods make of drift."""
+        return horizon_factor(
+            prior,
+            baseline_months=self.before[1] - self.before[0],
+            reporting_months=self.after[1] - self.after[0],
+            gap_months=max(self.after[0] - self.before[1], 0),
+            level="recent" if carrier_kind(self.carrier) == "electricity" else "plain",
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +80,7 @@ class Applied:
     """The comparison group as it bears on one claim."""
 
     contrast: dict[str, Any]
-    """name, adopted, words, k, narrowing, coverage."""
+    """name, words, narrowing, coverage, site_years, widening."""
     companion: float | None = None
     """What the controls seem to have saved over the claim's two periods, a fraction."""
     controls: int = 0
@@ -79,7 +90,7 @@ class Applied:
     @property
     def share(self) -> float:
         """Fraction of the adjusted baseline that is taken off it."""
-        return self.contrast["k"] * self.companion if self.own is not None else 0.0
+        return self.companion or 0.0 if self.own is not None else 0.0
 
     def as_fields(self, plain: Interval, corrected: Interval, per_day: float) -> dict[str, Any]:
         """Mapping for the results; `per_day`: what was added to the baseline's level."""
@@ -92,7 +103,6 @@ class Applied:
             "per_day": per_day,
             "plain": asdict(plain),
             "corrected": asdict(corrected) if used else None,
-            "hours": HOURS_WORDS,
         }
 
 
@@ -144,8 +154,8 @@ class PortfolioContext:
     placebo: Placebo | None = None
     contrasts: dict[str, Contrast] = field(default_factory=dict)
     """By carrier."""
-    claims: dict[str, dict[str, tuple[str, float, int]]] = field(default_factory=dict)
-    """By site and claim: carrier, companion (NaN where there is none), number of controls."""
+    claims: dict[str, dict[str, tuple[ClaimSpan, Group | None]]] = field(default_factory=dict)
+    """By site and claim: its months, and its comparison sites over them."""
     short: frozenset[str] = frozenset()
     """Sites that report on less than a year."""
 
@@ -170,28 +180,39 @@ class PortfolioContext:
 
     def _applied(self, key: str) -> dict[str, Applied]:
         applied = {}
-        for claim, (carrier, companion, controls) in self.claims.get(key, {}).items():
-            verdict = self.contrasts[carrier]
+        for claim, (span, group) in self.claims.get(key, {}).items():
+            verdict, horizon = self.contrasts[span.carrier], span.horizon(self.prior)
             fields = {
-                "name": verdict.name,
-                "adopted": verdict.adopted,
+                "name": NAME,
                 "words": verdict.words,
-                "k": verdict.k,
                 "narrowing": verdict.narrowing,
                 "coverage": verdict.coverage,
                 "site_years": verdict.site_years,
+                "widening": None,
             }
-            known = math.isfinite(companion)
-            if verdict.adopted and not known:
+            if group is None or not verdict.used(group):
+                if verdict.narrows and verdict.covers:
+                    fields["words"] += NO_GROUP
+                applied[claim] = Applied(contrast=fields)
+                continue
+            number = len(group.remainders)
+            fields["widening"] = verdict.widening(group, horizon=horizon)
+            if not verdict.narrows:
+                most = max(group.saved, number - group.saved)
                 fields["words"] += (
-                    " Not applied here: too few of those sites have readings of both periods, or a "
-                    "period is shorter than a year."
+                    f" Taken off here all the same: {most} of {number} comparison sites moved to "
+                    "one side over this site's months, more than chance explains."
+                )
+            if fields["widening"] > 1:
+                fields["words"] += (
+                    " Over this site's months the comparison sites lie wider apart than the "
+                    f"trials: its drift is widened by {fields['widening']:.2f}."
                 )
             applied[claim] = Applied(
                 contrast=fields,
-                companion=companion if known else None,
-                controls=controls,
-                own=verdict.own_drift(key) if verdict.adopted and known else None,
+                companion=group.change,
+                controls=number,
+                own=verdict.own_drift(group, key, horizon=horizon),
             )
         return applied
 
@@ -262,7 +283,7 @@ def learn(prior: Prior, summaries: Mapping[str, Summary]) -> PortfolioContext:
     trials = [t for _, summary in sites for t in summary.trials]
     whole = placebo(trials) if trials else None
     contrasts: dict[str, Contrast] = {}
-    claims: dict[str, dict[str, tuple[str, float, int]]] = {}
+    claims: dict[str, dict[str, tuple[ClaimSpan, Group | None]]] = {}
     for carrier in sorted({span.carrier for _, s in sites for span in s.claims}):
         controls = Controls(tuple(m for _, s in sites for m in s.months if m.carrier == carrier))
         shapes = {key: s.shapes[carrier] for key, s in sites if carrier in s.shapes}
@@ -272,12 +293,11 @@ def learn(prior: Prior, summaries: Mapping[str, Summary]) -> PortfolioContext:
             for span in summary.claims:
                 if span.carrier != carrier:
                     continue
-                companion, number = math.nan, 0
-                lengths = [end - start for start, end in (span.before, span.after)]
-                if verdict.adopted and min(lengths) >= MONTHS_LEAST and key in shapes:
+                group, lengths = None, [end - start for start, end in (span.before, span.after)]
+                if verdict.covers and min(lengths) >= MONTHS_LEAST and key in shapes:
                     nearest = controls.nearest(key, shapes[key])
-                    companion, number = controls.companion(nearest, span.before, span.after)
-                claims.setdefault(key, {})[span.claim] = (carrier, companion, number)
+                    group = controls.group(nearest, span.before, span.after)
+                claims.setdefault(key, {})[span.claim] = (span, group)
     short = {k for k, s in sites for c in s.claims if c.after[1] - c.after[0] < MONTHS_LEAST}
     return PortfolioContext(
         prior=prior, placebo=whole, contrasts=contrasts, claims=claims, short=frozenset(short)

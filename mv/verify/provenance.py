@@ -88,12 +88,11 @@ def _energy(result: SiteResult) -> Iterable[Derivation]:
                 [
                     Step(
                         "group",
-                        "comparison group's change taken off, −k·u·P ÷ days, in ŷ",
+                        "comparison group's change taken off, −u·P ÷ days, in ŷ",
                         by_group,
                         result.model.unit,
                         f"{result.comparison['controls']} sites without a retrofit over the same "
-                        f"months: u {result.comparison['companion']:.4f}, k "
-                        f"{result.comparison['k']:.3f} from the portfolio's trials",
+                        f"months: u {result.comparison['companion']:.4f}",
                     )
                 ]
                 if by_group

@@ -2,7 +2,6 @@
 
 import importlib.util
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -53,9 +52,18 @@ def test_event_study():
     assert clean <= 0.3 * 40
 
 
-def test_contrast_study():
+def test_comparison_group_study():
+    """A jump on a calendar day, works at dates of their own: the group narrows and covers."""
     study = load("narrower")
-    lines = study.study(replace(study.DRIFTS[0], tau=0.06), 11)
-    assert [line["method"] for line in lines] == ["plain", "night hours", "comparison group"]
-    assert lines[0]["coverage of new year"] >= 0.5
-    assert lines[1]["k"] > 0.5  # the whole day drifts alike
+    jump = study.Setting("walk", "jump", 0.12, apart=True)
+    told = study.study(jump, 2)
+    assert told["used"] == 1.0
+    assert told["half"] < 0.7 * told["half plain"]
+    assert told["covered"] >= 0.75
+    found = study.older_years(study.Setting("walk", "none", 0, apart=False), 1)
+    assert set(found) == {
+        "1 years fitted",
+        "2 years fitted",
+        "3 years fitted",
+        "scaled by own trials",
+    }

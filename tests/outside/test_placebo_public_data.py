@@ -114,6 +114,22 @@ def test_no_year_without_retrofit_shows_a_saving(every_trial):
         assert shown == [], name
 
 
+def test_older_baseline_years_foretell_the_house_no_better():
+    """Its electricity, the years that baselines of one, two and three years can be held against."""
+    power = house("kwh")
+    by_years = [trials(power, "electricity", "bills", baseline_months=12.0 * y) for y in (1, 2, 3)]
+    starts = [{t.start[:4] for t in each} for each in by_years]
+    shared = set.intersection(*starts)
+    assert shared == {str(year) for year in range(2003, 2010)}
+    errors = [
+        float(np.median([abs(t.false_saving) for t in each if t.start[:4] in shared]))
+        for each in by_years
+    ]
+    assert errors == pytest.approx([0.103, 0.106, 0.128], abs=0.002)
+    for each in by_years:
+        assert all(abs(t.false_saving) < half_width(t, 0.90) for t in each)
+
+
 def saved(base, after):
     """Avoided gas by the official job."""
     fit = select(base, "bills", "natural_gas").fit

@@ -1,244 +1,183 @@
-"""Companions of drift: adopted where they narrow and cover, refused where they don't."""
+"""The comparison group: used where the trials or the claim's own months ask for it, and covered."""
 
 import math
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from mv.savings.contrast import (
-    Pair,
-    contrast,
-    contrasted,
-    controls_at,
-    group_companion,
-    group_companions,
-    hour_pairs,
-    untouched_hours,
-    year_shape,
-)
+from mv.savings.contrast import comparison_group
+from mv.savings.controls import Controls, Group, Months
+from mv.savings.drift import DAYS_A_MONTH
 from mv.savings.placebo import Trial, placebo
 
-TAU, NU, MODEL = 0.04, 2.2, 0.015
+TAU, NU, MODEL = 0.04, 2.2, 0.01
+FIRST, MONTHS = 588, 60
+"""January 2019, and five years."""
+SHAPE = np.full(12, 1 / 12)
 
 
-def trial(i, year, false_saving):
-    return Trial(
-        site=f"s{i}",
-        building=f"s{i}",
-        carrier="electricity",
-        granularity="daily",
-        start=f"{year}-01-01",
-        false_saving=float(false_saving),
-        model=MODEL,
-        drift=TAU,
-        nu=NU,
-    )
+def trial(site, cut, false_saving):
+    start = str(np.datetime64(FIRST + cut, "M").astype("datetime64[D]"))
+    return Trial(site, site, "natural_gas", "daily", start, float(false_saving), MODEL, TAU, NU)
 
 
-def night_pairs(seed, sites, years, together):
-    """`together`: share of the drift's squared scale that night and day have in common; the rest
-    changes the shape of the day."""
+def months(site, level):
+    """A site without weather; gas, so that the latest months don't correct its level."""
+    products, crossed = np.zeros((len(level), 4, 4)), np.zeros((len(level), 4))
+    products[:, 0, 0] = DAYS_A_MONTH
+    crossed[:, 0] = DAYS_A_MONTH * level
+    return Months(site, "natural_gas", FIRST, products, crossed, SHAPE)
+
+
+def made(common, *, seed=1, sites=30, controls=15, own=0.004):
+    """Levels, trials of all sites at yearly cuts, and the comparison sites among them."""
     rng = np.random.default_rng(seed)
-    pairs = []
-    for i in range(sites):
-        for year in range(2020, 2020 + years):
-            both, day, night = TAU * rng.standard_t(NU, 3)
-            r = math.sqrt(together) * both + math.sqrt(1 - together) * day
-            u = math.sqrt(together) * both + math.sqrt(1 - together) * night
-            pairs.append(
-                Pair(trial(i, year, r + rng.normal(0, MODEL)), float(u + rng.normal(0, 0.02)))
-            )
-    return pairs
-
-
-def share_covered(verdict, pairs):
-    own = verdict.own_drift()
-    inside = [
-        abs(verdict.corrected(p.trial.false_saving, p.companion))
-        <= own.quantile(0.9) * math.hypot(p.trial.model, own.factor * p.trial.drift)
-        for p in pairs
+    level = 1 + np.asarray(common) + np.cumsum(rng.normal(0, own, (sites, MONTHS)), axis=1)
+    keys = [f"s{i:02d}" for i in range(sites)]
+    trials = [
+        trial(key, cut, 1 - one[cut : cut + 12].mean() / one[cut - 12 : cut].mean())
+        for key, one in zip(keys, level, strict=True)
+        for cut in (48, 36, 24, 12)
     ]
-    return float(np.mean(inside))
+    group = Controls(
+        tuple(months(key, one) for key, one in zip(keys[:controls], level, strict=False))
+    )
+    return level, placebo(trials).trials, group, dict.fromkeys(keys, SHAPE)
 
 
-def test_hours_that_drift_together_narrow_and_cover():
-    verdict = contrast("night hours", "electricity", night_pairs(1, 60, 2, 0.9))
-    assert verdict.adopted
-    assert 0.25 < verdict.narrowing < 0.6
-    assert 0.7 < verdict.k < 1.1
-    assert verdict.words.startswith("Adopted (night hours): 0.")
-    covered = share_covered(verdict, night_pairs(2, 1500, 1, 0.9))
-    assert covered == pytest.approx(0.90, abs=0.03)
+def judged(common, **how):
+    _, trials, controls, shapes = made(common, **how)
+    return comparison_group("natural_gas", trials, controls, shapes)
 
 
-def test_drift_that_changes_the_shape_of_the_day_is_refused():
-    verdict = contrast("night hours", "electricity", night_pairs(3, 60, 2, 0.0))
-    assert not verdict.adopted
-    assert abs(verdict.k) < 0.15
+JUMP = 0.10 * (np.arange(MONTHS) >= 30)
+"""All sites' level rises by a tenth in the middle of a year."""
+STILL = np.zeros(MONTHS)
+
+
+def test_a_jump_that_all_share_is_adopted_and_taken_off_whole():
+    verdict = judged(JUMP)
+    assert verdict.covers
+    assert verdict.narrows
+    assert verdict.narrowing > 0.3
+    assert verdict.words.startswith(
+        "Adopted (comparison group): what the comparison sites seem to have saved over the site's "
+        "own months is taken off; 120 site-years: half-width -"
+    )
+    level, _, controls, _ = made(JUMP)
+    inside = []
+    for site in range(15, 30):
+        nearest = controls.nearest(f"s{site}", SHAPE)
+        for cut in (20, 26, 30, 33):  # the jump in the reporting year, at the works, before them
+            before, after = (cut - 12, cut), (cut, cut + 12)
+            group = controls.group(nearest, *((FIRST + a, FIRST + b) for a, b in (before, after)))
+            error = 1 - level[site, slice(*after)].mean() / level[site, slice(*before)].mean()
+            assert abs(error - group.change) < 0.5 * max(abs(error), 0.08)
+            own = verdict.own_drift(group, f"s{site}")
+            half = own.quantile(0.9) * math.hypot(MODEL, own.factor * TAU)
+            inside.append(abs(error - group.change) < half)
+    assert np.mean(inside) > 0.8
+
+
+def test_sites_that_drift_alone_have_nothing_taken_off():
+    verdict = judged(STILL)
+    assert verdict.covers
+    assert not verdict.narrows
     assert "it doesn't narrow the interval" in verdict.words
+    assert not verdict.used(Group(0.01, np.array([-0.03, -0.01, 0.0, 0.01, 0.03, 0.04]), 4))
 
 
-def test_coverage_over_many_portfolios_whatever_the_truth():
-    """40 portfolios with half of the drift in common: adopted or not, new sites are covered."""
-    covered, adopted = [], 0
-    for seed in range(40):
-        pairs = night_pairs(100 + seed, 30, 2, 0.5)
-        verdict = contrast("night hours", "electricity", pairs)
-        new = night_pairs(1000 + seed, 40, 1, 0.5)
-        if verdict.adopted:
-            adopted += 1
-            covered.append(share_covered(verdict, new))
-            continue
-        own = placebo(p.trial for p in pairs).own_drift("electricity")
-        inside = [
-            abs(p.trial.false_saving)
-            <= own.quantile(0.9) * math.hypot(p.trial.model, own.factor * p.trial.drift)
-            for p in new
-        ]
-        covered.append(float(np.mean(inside)))
-    assert adopted >= 5
-    assert np.mean(covered) == pytest.approx(0.90, abs=0.03)
+def test_what_the_trials_never_saw_is_taken_off_where_the_controls_moved_together():
+    """Half of the trials' years are still; a claim over the months of a change is not left with
+    it."""
+    verdict = judged(STILL)
+    together = Group(-0.10, np.array([-0.03, -0.01, 0.0, 0.01, 0.03, 0.04]), 0)
+    assert together.moved
+    assert verdict.used(together)
+
+
+@pytest.mark.parametrize(
+    ("number", "saved", "moved"),
+    [(5, 5, False), (6, 6, True), (6, 0, True), (8, 7, False), (20, 15, True), (20, 14, False)],
+)
+def test_moving_together_is_a_sign_test(number, saved, moved):
+    """Against scipy's exact binomial test."""
+    from scipy.stats import binomtest
+
+    assert Group(0.0, np.zeros(number), saved).moved is moved
+    assert bool(binomtest(saved, number).pvalue <= 0.05) is moved
+
+
+def test_months_that_are_worse_than_the_trials_widen_the_drift():
+    verdict = judged(JUMP)
+    usual = np.quantile([abs(t.false_saving) for t in verdict.trials], 0.68)
+    calm = Group(0.0, np.full(9, usual / 2), 5)
+    wild = Group(0.0, np.full(9, usual * 3), 5)
+    assert verdict.widening(calm) == 1.0
+    # nine sites against a prior that weighs as four: 9 ÷ 13 of the logarithm counts
+    assert verdict.widening(wild) == pytest.approx(3.0 ** (9 / 13))
+    assert verdict.widening(wild, horizon=1.5) == pytest.approx(2.0 ** (9 / 13))
+    assert verdict.widening(wild, horizon=4.0) == 1.0
+    assert verdict.own_drift(wild, "s01").factor == pytest.approx(
+        3.0 ** (9 / 13) * verdict.own_drift(calm, "s01").factor
+    )
+    assert verdict.own_drift(calm, "s01").buildings == 29
+
+
+def test_an_offset_of_the_controls_is_refused_by_coverage():
+    """Comparison sites that are unlike the others: their own jumps come into every trial."""
+    _, trials, controls, shapes = made(STILL, own=0.002)
+    rng = np.random.default_rng(3)
+    odd = Controls(
+        tuple(
+            months(m.site, 1 + 0.3 * rng.standard_normal() * (np.arange(MONTHS) >= 24))
+            for m in controls.months
+        )
+    )
+    verdict = comparison_group("natural_gas", trials, odd, shapes)
+    assert not verdict.narrows
 
 
 def test_too_few_trials_are_refused_in_words():
-    verdict = contrast("night hours", "electricity", night_pairs(4, 15, 2, 0.9))
-    assert not verdict.adopted
+    _, trials, controls, shapes = made(JUMP)
+    few = [t for t in trials if t.site < "s08"]
+    verdict = comparison_group("natural_gas", few, controls, shapes)
+    assert not verdict.covers
     assert verdict.words == (
-        "Not adopted (night hours): 30 site-years of placebo trials with a companion, more than "
-        "30 of more than 5 buildings are needed to measure how far the two drift together."
+        "Not adopted (comparison group): 0 site-years of placebo trials with a group over the "
+        "same months; each building needs 30 of 5 others to measure the drift that remains."
     )
-    assert verdict.own_drift() is not None
-    assert verdict.corrected(0.1, 0.05) == 0.1
+    assert not verdict.used(Group(-0.1, np.zeros(20), 0))
 
 
-def common_year_trials(seed, sites, common):
-    rng = np.random.default_rng(seed)
-    trials = []
-    for year in range(2020, 2024):
-        shared = rng.normal(0, common)
-        trials += [trial(i, year, shared + 0.015 * rng.standard_t(3.0)) for i in range(sites)]
-    return trials
+def test_new_sites_are_covered_whatever_their_dates():
+    """30 portfolios whose sites share a jump; ten sites each at dates of their own."""
+    inside = []
+    for seed in range(30):
+        rng = np.random.default_rng(1000 + seed)
+        jump = 0.10 * rng.choice([-1, 1]) * (np.arange(MONTHS) >= rng.integers(14, 46))
+        level, trials, controls, shapes = made(jump, seed=seed)
+        verdict = comparison_group("natural_gas", trials, controls, shapes)
+        for i in range(20, 30):
+            cut = int(rng.integers(13, 48))
+            spans = (FIRST + cut - 12, FIRST + cut), (FIRST + cut, FIRST + cut + 12)
+            group = controls.group(controls.nearest(f"s{i}", SHAPE), *spans)
+            error = 1 - level[i, cut : cut + 12].mean() / level[i, cut - 12 : cut].mean()
+            own = placebo(trials).own_drift("natural_gas", f"s{i}")
+            if verdict.used(group):
+                error, own = error - group.change, verdict.own_drift(group, f"s{i}")
+            inside.append(abs(error) <= own.quantile(0.9) * math.hypot(MODEL, own.factor * TAU))
+    assert np.mean(inside) == pytest.approx(0.90, abs=0.035)
 
 
-SHAPES = {f"s{i}": np.full(12, 1 / 12) for i in range(200)}
-
-
-def test_a_comparison_group_takes_off_what_years_share():
-    pairs = group_companions(common_year_trials(5, 40, 0.08), SHAPES)
-    verdict = contrast("comparison group", "electricity", pairs)
-    assert verdict.adopted
-    assert verdict.k == pytest.approx(1.0, abs=0.1)
-    assert verdict.narrowing > 0.4
-    new = group_companions(common_year_trials(6, 150, 0.08), SHAPES)
-    assert share_covered(verdict, new) == pytest.approx(0.90, abs=0.04)
-
-
-def test_a_comparison_group_is_refused_where_sites_drift_alone():
-    pairs = group_companions(common_year_trials(7, 40, 0.0), SHAPES)
-    assert not contrast("comparison group", "electricity", pairs).adopted
-
-
-def test_controls_are_matched_on_shape_time_and_building():
-    flat, peaky = np.full(12, 1 / 12), np.r_[np.full(6, 0.15), np.full(6, 1 / 60)]
-    shapes = {f"flat{i}": flat for i in range(8)} | {f"peaky{i}": peaky for i in range(8)}
-    controls = {f"flat{i}": 0.01 for i in range(8)} | {f"peaky{i}": 0.5 for i in range(8)}
-    assert group_companion(flat, controls, shapes) == 0.01
-    assert group_companion(peaky, controls, shapes) == 0.5
-    assert math.isnan(group_companion(flat, {"flat0": 0.1, "flat1": 0.2}, shapes))
-    trials = [trial(i, 2020, 0.1 * i) for i in range(4)] + [trial(9, 2021, 9.0)]
-    pairs = group_companions(trials, SHAPES)
-    assert pairs[0].companion == pytest.approx(0.2)  # median of 0.1, 0.2, 0.3
-    assert math.isnan(pairs[4].companion)
-
-
-class Flat:
-    def predict(self, rows):
-        return np.full(len(rows), 10.0)
-
-
-def hour_rows(energy, weeks=2, start="2024-01-01"):
-    index = pd.date_range(start, periods=168 * weeks, freq="h", tz="UTC", name="start")
-    hour = np.arange(len(index)) % 168
-    return pd.DataFrame(
-        {
-            "energy": energy,
-            "temperature": 10.0 + 5 * np.sin(np.arange(len(index)) / 55),
-            "hour_of_week": hour,
-            "status": "used",
-        },
-        index=index,
+def test_the_trials_may_hold_a_site_without_enough_controls_over_its_months():
+    level, trials, controls, shapes = made(JUMP)
+    late = Controls(
+        tuple(months(m.site, m.crossed[:, 0] / DAYS_A_MONTH) for m in controls.months[:4])
+        + tuple(
+            Months(m.site, m.carrier, FIRST + 24, m.products[24:], m.crossed[24:], SHAPE)
+            for m in controls.months[4:]
+        )
     )
-
-
-def test_untouched_hours_by_hand():
-    base, rows = hour_rows(10.5), hour_rows(9.0)
-    rows.loc[rows["hour_of_week"] < 6, "energy"] = 9.8
-    got = untouched_hours(Flat(), base, rows, range(6), "natural_gas")
-    assert got == pytest.approx(0.02, rel=1e-12)
-    # electricity: 0.7 of the baseline's latest residual, 0.5, is added to the level
-    got = untouched_hours(Flat(), base, rows, range(6), "electricity")
-    assert got == pytest.approx(1 - 9.8 / 10.35, rel=1e-12)
-    assert math.isnan(untouched_hours(Flat(), base, rows, [], "electricity"))
-
-
-def test_hours_follow_the_cuts_of_the_trials():
-    rng = np.random.default_rng(2)
-    weeks = 104
-    rows = hour_rows(10.0 + 0.1 * rng.standard_normal(168 * weeks), weeks, "2022-01-03")
-    after = rows.index >= "2023-01-02"
-    rows.loc[after & (rows["hour_of_week"] < 6), "energy"] *= 0.9
-    rows.loc[after & (rows["hour_of_week"] >= 6), "energy"] *= 0.5
-    made = trial(1, 2023, 0.4)
-    pairs = hour_pairs([made, trial(1, 2010, 0.0)], rows, range(6))
-    assert pairs[0].trial is made
-    assert pairs[0].companion == pytest.approx(0.1, abs=0.005)
-    assert math.isnan(pairs[1].companion)
-
-
-def test_year_shape_sums_to_one(daily_rows):
-    shape = year_shape(daily_rows(1))
-    assert shape.sum() == pytest.approx(1.0, rel=1e-12)
-    assert shape.argmax() in (5, 6, 7)  # warm months of the simulated site
-
-
-def test_contrasted_result_stands_beside_the_plain_one(fit_line, daily_rows):
-    from mv.savings.drift import load_prior
-    from mv.savings.uncertainty import interval
-
-    base, after = daily_rows(1, start="2023-06-01"), daily_rows(2, start="2024-06-01")
-    made = interval(
-        fit_line(base),
-        base,
-        after,
-        carrier="electricity",
-        granularity="daily",
-        confidence=0.9,
-        prior=load_prior(),
-        adjusted_baseline=45000.0,
-        avoided=3000.0,
-        adjustment_se=300.0,
-    )
-    verdict = contrast("night hours", "electricity", night_pairs(1, 60, 2, 0.9))
-    arguments = {
-        "avoided": 3000.0,
-        "adjusted_baseline": 45000.0,
-        "uncertainty": made,
-        "unit": "kWh",
-    }
-    got = contrasted(verdict, companion=0.02, **arguments)
-    assert got.value == pytest.approx(3000.0 - verdict.k * 0.02 * 45000.0, rel=1e-12)
-    own = verdict.own_drift()
-    core = own.quantile(0.9) * math.hypot(made.model_part, own.factor * 0.037 * 45000.0)
-    assert got.half_width == pytest.approx(math.hypot(core, 1.6448536 * 300.0), rel=1e-6)
-    assert got.half_width < made.half_width
-    assert contrasted(verdict, companion=math.nan, **arguments) is None
-    refused = contrast("night hours", "electricity", night_pairs(3, 60, 2, 0.0))
-    assert contrasted(refused, companion=0.02, **arguments) is None
-
-
-def test_controls_of_the_same_year():
-    trials = [trial(1, 2020, 0.1), trial(1, 2021, 0.2), trial(2, 2021, 0.3), trial(3, 2021, 0.4)]
-    got = controls_at(trials, ["s1", "s2"], "electricity", "2021-01-20")
-    assert got == {"s1": 0.2, "s2": 0.3}
-    assert controls_at(trials, ["s1", "s2"], "natural_gas", "2021-01-20") == {}
+    verdict = comparison_group("natural_gas", trials, late, shapes)
+    assert verdict.site_years == 2 * len(level)  # cuts at 36 and 48 alone

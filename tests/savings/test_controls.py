@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -9,8 +10,8 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from mv.savings.contrast import CONTROLS_MOST
-from mv.savings.controls import Controls, comparison_group, months_of, span_of
+from mv.savings.contrast import comparison_group
+from mv.savings.controls import CONTROLS_MOST, Controls, months_of, span_of, year_shape
 from mv.savings.placebo import Trial
 
 
@@ -105,7 +106,7 @@ def test_spans_that_are_not_covered_tell_nothing():
     assert months_of(rows().assign(status="missing"), site="a", carrier="electricity") is None
 
 
-def test_the_companion_is_the_median_of_the_nearest_and_never_of_oneself():
+def test_the_change_is_the_median_of_the_nearest_and_never_of_oneself():
     months = tuple(
         months_of(
             rows(seed=i, level=lambda day, i=i: 1 - 0.01 * i * (day.year == 2023)),
@@ -114,28 +115,52 @@ def test_the_companion_is_the_median_of_the_nearest_and_never_of_oneself():
         )
         for i in range(12)
     )
-    controls = Controls(months)
     before, after = span("2022-01-01", "2022-12-31"), span("2023-01-01", "2023-12-31")
-    # equal shapes, so that the first in order are taken: s01 to s08 for s00
-    shape = months[0].shape
-    same = Controls(tuple(type(m)(**{**vars(m), "shape": shape}) for m in months))
-    got, number = same.companion(same.nearest("s00", shape), before, after)
-    assert number == CONTROLS_MOST
-    each = [saving(m, before, after) for m in months[1:9]]
-    assert got == pytest.approx(float(np.median(each)), rel=1e-12)
-    assert got == pytest.approx(0.045, abs=0.01)
-    three = Controls(months[:3])
-    few, number = three.companion(three.nearest("s01", shape), before, after)
-    assert (math.isnan(few), number) == (True, 2)
-    nearest = controls.nearest("s00", shape)
-    assert controls.companion(nearest, before, after) == controls.companion(nearest, before, after)
+    controls = Controls(months)
+    got = controls.group(controls.nearest("s00", months[0].shape), before, after)
+    each = np.array([saving(m, before, after) for m in months[1:]])
+    assert len(got.remainders) == 11
+    assert got.saved == (each > 0).sum()
+    assert got.change == pytest.approx(float(np.median(each)), rel=1e-12)
+    assert got.change == pytest.approx(0.06, abs=0.01)
+    others = [np.median(np.delete(each, i)) for i in range(11)]
+    assert got.remainders == pytest.approx(np.sort(each - others), rel=1e-9)
+    even = controls.group(np.arange(1, 11), before, after).remainders
+    others = [np.median(np.delete(each[:10], i)) for i in range(10)]
+    assert even == pytest.approx(np.sort(each[:10] - others), rel=1e-9)
+    assert got.spread == pytest.approx(np.quantile(np.abs(got.remainders), 0.68))
+    few = Controls(months[:5])
+    assert few.group(few.nearest("s01", months[0].shape), before, after) is None
+    assert few.group(few.nearest("other", months[0].shape), before, after) is not None
+
+
+def test_controls_are_matched_on_the_shape_of_their_year():
+    flat, peaky = np.full(12, 1 / 12), np.r_[np.full(6, 0.15), np.full(6, 1 / 60)]
+    one = months_of(rows(), site="x", carrier="natural_gas")
+    controls = Controls(
+        tuple(
+            replace(one, site=f"{i:02d}", shape=peaky if i % 2 else flat)
+            for i in range(2 * CONTROLS_MOST)
+        )
+    )
+    near = controls.nearest("01", peaky)
+    assert [i % 2 for i in near[: CONTROLS_MOST - 1]] == [1] * (CONTROLS_MOST - 1)
+    assert 1 not in near
+    before, after = span("2021-01-01", "2021-12-31"), span("2022-01-01", "2022-12-31")
+    assert len(controls.group(near, before, after).remainders) == CONTROLS_MOST
+
+
+def test_year_shape_sums_to_one(daily_rows):
+    shape = year_shape(daily_rows(1))
+    assert shape.sum() == pytest.approx(1.0, rel=1e-12)
+    assert shape.argmax() in (5, 6, 7)  # warm months of the simulated site
 
 
 def test_without_comparison_sites_the_words_say_so():
     trial = Trial("a", "a", "natural_gas", "daily", "2023-01-01", 0.01, 0.02, 0.04, 3.0)
     verdict = comparison_group("natural_gas", [trial] * 90, Controls(()), {"a": np.ones(12) / 12})
-    assert not verdict.adopted
+    assert not verdict.covers
     assert verdict.words == (
         "Not adopted (comparison group): 0 sites without a retrofit have readings of natural gas, "
-        "3 are needed."
+        "5 are needed."
     )
