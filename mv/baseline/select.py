@@ -107,6 +107,7 @@ def select(
     carrier: str = "electricity",
     *,
     unit: str = "kWh",
+    like: Fit | None = None,
 ) -> Selection:
     """Fit all forms and choose the official baseline.
 
@@ -116,8 +117,10 @@ def select(
     granularity : what a row is.
     carrier : of the meter.  All carriers are chosen alike; a family may come to tell them apart.
     unit : of the energy.
+    like : a fit of another period whose kinds of day are taken over instead of being looked for.
 
-    Raises ModelError where not even a mean can be fitted, and for another granularity.
+    Raises ModelError where not even a mean can be fitted, where no form with the kinds of day of
+    `like` is plausible, and for another granularity.
     """
     if granularity not in ROWS_BEYOND:
         raise ModelError(f"rows are daily or bills, not {granularity!r}")
@@ -132,17 +135,13 @@ def select(
         if granularity == "bills"
         else None,
     )
-    tried: list[CandidateFit] = []
-    for days in _day_terms(sample, granularity):
-        tried += _candidates(sample, replace(plain, days=days), granularity, rate)
-    if not any(c.fit for c in tried):
+    if like is None:
+        tried = _with_own_days(sample, plain, granularity, rate)
+    else:
+        terms = replace(plain, days=like.terms.days, day_types=like.terms.day_types)
+        tried = _candidates(sample, terms, granularity, rate)
+    if not any(c.plausible for c in tried):
         raise ModelError(f"no form can be fitted to {len(sample)} rows: {tried[0].why}")
-    if granularity == "daily":
-        n = _independent(tried, granularity)
-        types = _day_types(sample, _ranked(tried, n)[0].fit)
-        if types is not None:
-            terms = replace(plain, days="types", day_types=types)
-            tried += _candidates(sample, terms, granularity, rate)
     leader = _leader(tried, granularity)
     tried += _candidates(sample, leader.fit.terms, granularity, rate, costly=True)
     if granularity == "daily":
@@ -215,6 +214,21 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
     if granularity == "bills" and "operating" in slopes and slopes["level"] < 0:
         return "a non-operating day would use less than nothing"
     return ""
+
+
+def _with_own_days(
+    sample: Sample, plain: LinearTerms, granularity: Granularity, unit: str
+) -> list[CandidateFit]:
+    """The simpler forms with every kind of day that these rows may know."""
+    tried: list[CandidateFit] = []
+    for days in _day_terms(sample, granularity):
+        tried += _candidates(sample, replace(plain, days=days), granularity, unit)
+    if granularity == "daily" and any(c.fit for c in tried):
+        types = _day_types(sample, _ranked(tried, _independent(tried, granularity))[0].fit)
+        if types is not None:
+            terms = replace(plain, days="types", day_types=types)
+            tried += _candidates(sample, terms, granularity, unit)
+    return tried
 
 
 def _candidates(

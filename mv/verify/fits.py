@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.columns import Rows
+from mv.baseline.fit import Fit
 from mv.baseline.hourly import fit_hourly
 from mv.baseline.rows import hourly_rows, is_used, used
-from mv.baseline.select import CandidateFit, select
+from mv.baseline.select import CandidateFit, Granularity, Selection, select
 from mv.findings import Finding, ModelError
 from mv.operating_days import OperatingCalendar
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period
@@ -110,7 +111,7 @@ def fit_periods(
     with_hours: bool,
 ) -> Fits:
     """Fit one carrier.  Raises ModelError where no model can be fitted to the baseline."""
-    granularity = "bills" if prepared.kind == "bills" else "daily"
+    granularity: Granularity = "bills" if prepared.kind == "bills" else "daily"
     baseline, reporting = prepared.period(BASELINE), prepared.period(REPORTING)
     findings: list[Finding] = []
     selection = select(baseline, granularity, prepared.carrier, unit=prepared.unit)
@@ -119,7 +120,7 @@ def fit_periods(
     own = None
     if months_between(window.reporting_start, window.reporting_end) >= OWN_MODEL_MONTHS:
         try:
-            own = select(reporting, granularity, prepared.carrier, unit=prepared.unit)
+            own = _own_model(reporting, granularity, prepared, selection.fit)
         except ModelError as error:
             findings.append(
                 Finding("reporting_model_missing", f"The reporting period has no model: {error}.")
@@ -138,6 +139,19 @@ def fit_periods(
         hourly=hourly,
         findings=tuple(findings),
     )
+
+
+def _own_model(
+    reporting: pd.DataFrame, granularity: Granularity, prepared: PreparedCarrier, baseline: Fit
+) -> Selection:
+    """The reporting period's model: its own form, with the baseline's kinds of day, so that the two
+    differ by what the building does and not by how days were sorted.  Where none of the forms is
+    plausible with these, it looks for its own.  ModelError where there is no model at all."""
+    given = {"carrier": prepared.carrier, "unit": prepared.unit}
+    try:
+        return select(reporting, granularity, **given, like=baseline)
+    except ModelError:
+        return select(reporting, granularity, **given)
 
 
 def _hourly(
