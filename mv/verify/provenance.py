@@ -162,7 +162,7 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
                 "",
                 f"Student, {how.degrees_of_freedom:.3g} degrees of freedom, two-sided"
                 if how.degrees_of_freedom
-                else "conformal, from this portfolio's own trial",
+                else "from this portfolio's own trial, weighed with the shipped prior",
             ),
             Step("s", "model part", how.model_part, unit, "", "uncertainty.model_part"),
             Step("τ·P", "drift part", how.drift_part, unit, "", "uncertainty.drift_part"),
