@@ -121,7 +121,7 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
             tuple(
                 (
                     date(meter.date[k]),
-                    say.number(float(value[k])) if np.isfinite(value[k]) else "none",
+                    say.number_or_none(float(value[k])),
                     "used" if not out[k] else record.rule_words(meter.status[k]),
                 )
                 for k in picks.tolist()

@@ -199,6 +199,11 @@ class Say:
             )
         return self.fixed(value, decimals_for(size, digits))
 
+    def number_or_none(self, value: float | None, digits: int = 3) -> str:
+        """A number of a chart's table, or that there is none."""
+        missing = value is None or not math.isfinite(value)
+        return "none" if missing else self.number(value, digits)
+
     def count(self, value: int | None) -> str:
         """A count, whole."""
         return NOT_GIVEN if value is None else self.fixed(value, 0)

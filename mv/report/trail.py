@@ -68,6 +68,7 @@ class TrailModel(NamedTuple):
     steps: tuple[StepModel, ...]
 
 
+@lru_cache(maxsize=4096)
 def anchor(key: str) -> str:
     """Element id of a derivation."""
     return "how-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")

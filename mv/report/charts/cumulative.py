@@ -34,7 +34,7 @@ the least that is reported (convention of this package)."""
 
 def thin(n: int, most: int = MOST_POINTS) -> np.ndarray:
     """Positions of at most `most` of `n` points, evenly spread, first and last always in."""
-    return np.arange(n) if n <= most else np.unique(np.linspace(0, n - 1, most).round().astype(int))
+    return np.arange(n) if n <= most else np.linspace(0, n - 1, most).round().astype(int)
 
 
 @chart("cumulative", "site", "Are we on course, and since when does the range clear zero?")
@@ -50,13 +50,13 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     estimated = numbers(table.get("estimated") or [None] * len(table["date"]))[keep]
     unit = view.unit
     certain = np.flatnonzero(~(low > 0) & np.isfinite(low))
-    day = lambda i: date(str(np.datetime64(int(x[i]), "D")))  # noqa: E731
-    since = int(certain[-1]) + 1 if certain.size else 0
-    if np.isfinite(low[-1]) and low[-1] > 0 and x[min(since, len(x) - 1)] - x[0] < EARLY_DAYS:
+    day = [table["date"][i] for i in keep.tolist()]
+    since = min(int(certain[-1]) + 1 if certain.size else 0, len(x) - 1)
+    if low[-1] > 0 and x[since] - x[0] < EARLY_DAYS:
         title = "At the end of the readings the range lies clear of zero"
-    elif np.isfinite(low[-1]) and low[-1] > 0:
-        title = f"The range lies clear of zero since {day(min(since, len(x) - 1))}"
-    elif np.isfinite(high[-1]) and high[-1] < 0:
+    elif low[-1] > 0:
+        title = f"The range lies clear of zero since {date(day[since])}"
+    elif high[-1] < 0:
         title = "Use added up to more than expected"
     else:
         title = "The band still holds zero: the meter can't tell yet"
@@ -67,13 +67,12 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if np.isfinite(estimated).any():
         data.append(line("estimate", x, estimated, "estimate", dash="dash"))
     level = view.site.confidence
-    rows = []
     picks = thin(len(x), 14)
-    for i in picks.tolist():
-        cells = [day(i), *(say.number(float(v[i])) for v in (avoided, low, high))]
-        rows.append(
-            (*cells, say.number(float(estimated[i])) if np.isfinite(estimated[i]) else "none")
-        )
+    columns = [v[picks].tolist() for v in (avoided, low, high, estimated)]
+    rows = tuple(
+        (date(day[i]), say.number(a), say.number(b), say.number(c), say.number_or_none(d))
+        for i, a, b, c, d in zip(picks.tolist(), *columns, strict=True)
+    )
     return Chart(
         key="chart-cumulative",
         question=question,
@@ -84,7 +83,7 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=[rule(y=0)]),
         table=Table(
             ("until", f"avoided, {unit}", f"low, {unit}", f"high, {unit}", f"estimate, {unit}"),
-            tuple(rows),
+            rows,
         ),
         note=_looking_often(view),
     )

@@ -36,7 +36,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if not np.isfinite(load).any():
         return NotDrawn("chart-heat", question, "no hour has a reading")
     unit = "kW" if view.carrier.unit == "kWh" else f"{view.unit} an hour"
-    low, high = float(np.nanmin(load)), float(np.nanmax(load))
+    low, high = float(np.fmin.reduce(load, axis=None)), float(np.fmax.reduce(load, axis=None))
     digits = max(0, 3 - int(np.floor(np.log10(max(abs(high), 1e-9)))) - 1)
     load = np.round(load, digits)
     full = np.arange(weeks[0], weeks[-1] + 1, 7)  # weeks without any reading stay open
@@ -65,12 +65,10 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         rows = [
             (
                 f"{hour(h)} to {hour(h + 1)}",
-                *(
-                    say.number(float(part[h])) if np.isfinite(part[h]) else "none"
-                    for part in (before, after)
-                ),
+                say.number_or_none(a),
+                say.number_or_none(b),
             )
-            for h in range(grid.shape[0])
+            for h, (a, b) in enumerate(zip(before.tolist(), after.tolist(), strict=True))
         ]
     return Chart(
         key="chart-heat",

@@ -68,7 +68,7 @@ def looks(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             date(x["end"]),
             x["verdict"],
             *("open" if x[k] is None else say.number(x[k]) for k in ("value", "low", "high")),
-            "none" if x["estimated"] is None else say.number(x["estimated"]),
+            say.number_or_none(x["estimated"]),
         )
         for x in table
     )

@@ -82,14 +82,15 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
         marks.append(rule(x=last, role="muted", dash="dot"))
         labels.append(note("projection", last, 0.04, yref="paper", role="muted", shift=5))
     picks = thin(n, 16)
-    rows = []
-    for i in picks.tolist():
-        cells = [month(cash["month"][i]), "measured" if measured[i] else "projected"]
-        cells += [
-            say.number(float(v[i]), 4) if np.isfinite(v[i]) else "none"
-            for v in (estimated, realised, low, high)
-        ]
-        rows.append(tuple(cells))
+    columns = [v[picks].tolist() for v in (measured, estimated, realised, low, high)]
+    rows = tuple(
+        (
+            month(cash["month"][i]),
+            "measured" if seen else "projected",
+            *(say.number_or_none(v, 4) for v in values),
+        )
+        for i, seen, *values in zip(picks.tolist(), *columns, strict=True)
+    )
     heads = tuple(f"{w}, {unit}" for w in ("estimate", "realised", "low", "high"))
     return Chart(
         key=key,
@@ -100,7 +101,7 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
         "realised line.",
         data=data,
         layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=marks, annotations=labels),
-        table=Table(("month", "kind", *heads), tuple(rows)),
+        table=Table(("month", "kind", *heads), rows),
         note=words,
     )
 

@@ -62,9 +62,9 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     rows = tuple(
         (
             f"{hour(h)} to {hour(h + 1)}",
-            *(say.number(float(values[k][i])) for k, *_ in LINES if k in values),
+            *map(say.number, means),
         )
-        for i, h in enumerate(hours)
+        for h, *means in zip(table["hour"], *(v.tolist() for v in values.values()), strict=True)
     )
     x_axis = named_axis([hour(h) for h in range(0, 25, 3)], "local time")
     x_axis |= {"tickvals": list(range(0, 25, 3)), "range": [0, 24]}

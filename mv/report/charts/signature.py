@@ -90,7 +90,7 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         cells = [f"{b} to {b + step}".replace("-", "−")]
         for side in (left, right):
             mean, n = side.get(b, (None, 0))
-            cells += [say.number(mean) if n else "none", str(n)]
+            cells += [say.number_or_none(mean), str(n)]
         table.append(tuple(cells))
     return Chart(
         key="chart-signature",
