@@ -121,39 +121,12 @@ def _payback(found: Months, say: Say) -> Figure | Sentence:
 def lead(result: PortfolioResult, say: Say) -> list[Sentence]:
     """Sentences at the head: how many of how many, the largest total, what is left out."""
     counts = result.counts
-    entered, used = counts.get("entered", 0), counts.get("used", 0)
+    entered = counts.get("entered", 0)
     if entered == 0:
         return [sentence("The portfolio has no site with a retrofit; there is nothing to verify.")]
     out = []
-    for i, t in enumerate(result.totals[:1]):
-        told = say.interval(t.avoided_energy, f"totals[{i}].avoided_energy")
-        shape = (
-            "{used} of {entered} sites could be verified, and together they used about "
-            "{value} of {carrier} "
-            "({share}) less than without the retrofits."
-            if told["value"].value is not None and told["value"].value > 0
-            else "{used} of {entered} sites could be verified; together they show no saving "
-            "of {carrier} "
-            "(best figure {value}, {share})."
-        )
-        out.append(
-            sentence(
-                shape,
-                used=say.whole(used, "counts.used"),
-                entered=say.whole(entered, "counts.entered"),
-                value=told["value"],
-                carrier=text.carrier_label(t.carrier),
-                share=told["fraction"],
-            )
-        )
-        out.append(
-            sentence(
-                "With {level} confidence the total lies between {low} and {high}.",
-                level=text.confidence_words(result.confidence),
-                low=told["low"],
-                high=told["high"],
-            )
-        )
+    if result.totals:
+        out += _total(result, say)
     if not result.totals:
         out.append(
             sentence(
@@ -173,6 +146,56 @@ def lead(result: PortfolioResult, say: Say) -> list[Sentence]:
             sentence("Left out of the totals: {w}. They stay in the table below.", w=listed(words))
         )
     return out
+
+
+def _total(result: PortfolioResult, say: Say) -> list[Sentence]:
+    """What the meters of all counted sites show together, and how sure it is."""
+    total = result.totals[0]
+    told = say.interval(total.avoided_energy, "totals[0].avoided_energy")
+    value, low, high = (told[k] for k in ("value", "low", "high"))
+    ranged = low.value is not None and high.value is not None
+    less = value.value is not None and value.value > 0
+    if ranged and low.value <= 0 <= high.value:
+        what = (
+            "together their meters can't tell the retrofits' effect from ordinary variation: the "
+            "best figure is {value} of {carrier} less ({share}), and its range holds zero."
+            if less
+            else "together their meters can't tell the retrofits' effect from ordinary variation: "
+            "the best figure is {more} of {carrier} more ({more_share}), and its range holds zero."
+        )
+    elif less:
+        what = (
+            "together they used about {value} of {carrier} ({share}) less than without the "
+            "retrofits."
+        )
+    else:
+        what = (
+            "together they used about {more} of {carrier} ({more_share}) more than their baselines "
+            "lead one to expect."
+        )
+    range_words = (
+        "With {level} confidence the total lies between {low} and {high}."
+        if ranged
+        else "No range can be given for this total; treat it as an indication only."
+    )
+    return [
+        sentence(
+            "{used} of {entered} sites could be verified; " + what,
+            used=say.whole(result.counts.get("used", 0), "counts.used"),
+            entered=say.whole(result.counts.get("entered", 0), "counts.entered"),
+            value=value,
+            share=told["fraction"],
+            more=text.turned(value),
+            more_share=text.turned(told["fraction"]),
+            carrier=text.carrier_label(total.carrier),
+        ),
+        sentence(
+            range_words,
+            level=text.confidence_words(result.confidence),
+            low=low,
+            high=high,
+        ),
+    ]
 
 
 def headlines(result: PortfolioResult, say: Say) -> list[Headline]:

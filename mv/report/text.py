@@ -113,7 +113,7 @@ def verdict_sentence(site: SiteResult, say: Say) -> Sentence:
             **span,
         )
     if site.verdict == "use increased":
-        more_figure = _turned(told["value"])
+        more_figure = turned(told["value"])
         return sentence(
             "Between {start} and {end}, {name} used about {more} of {carrier} more than the "
             "baseline "
@@ -165,8 +165,8 @@ def range_sentence(site: SiteResult, say: Say) -> Sentence:
             "may still "
             "have worked, and something else changed. Check first: {checks}.",
             level=level,
-            low=_turned(told["high"]),
-            high=_turned(told["low"]),
+            low=turned(told["high"]),
+            high=turned(told["low"]),
             checks=listed(list(CHECK_FIRST)),
         )
     return sentence(
@@ -234,8 +234,10 @@ def money_sentence(site: SiteResult, say: Say) -> Sentence:
     )
 
 
-def _turned(figure: Figure) -> Figure:
+def turned(figure: Figure) -> Figure:
     """A figure printed with its sign turned (a negative saving as more use); its value stays."""
+    if not figure.value or not figure.text.lstrip(MINUS)[:1].isdigit():
+        return figure
     text = figure.text.removeprefix(MINUS) if figure.text.startswith(MINUS) else MINUS + figure.text
     return Figure(text, figure.unit, figure.path, figure.value)
 
@@ -293,7 +295,7 @@ def realisation_sentence(site: SiteResult, say: Say) -> Sentence | None:
             "In a year at normal conditions use would be {v} higher than before; the "
             "estimate was a "
             "saving of {e}.",
-            v=_turned(verified["value"]),
+            v=turned(verified["value"]),
             e=estimated,
         )
     if rate["low"].value is None:

@@ -4,11 +4,12 @@ import dataclasses
 
 import pytest
 
-from mv.quantity import Interval
+from mv.quantity import Interval, around
 from mv.report import text
+from mv.report.charts.base import CHARTS
 from mv.report.format import Say
 from mv.report.pages import headlines
-from mv.report.portfolio_page import site_row
+from mv.report.portfolio_page import lead, site_row
 from mv.results import Months
 from tests.report.fabricated import (
     make_bills_site,
@@ -155,3 +156,51 @@ def test_no_word_that_promises_or_blames():
     for words in told:
         for avoided in AVOIDED:
             assert avoided not in words, (avoided, words)
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "told", "never"),
+    [
+        (20_000.0, 5_000.0, "together they used about 20 000 kWh of electricity", "can't tell"),
+        (20_000.0, 25_000.0, "the best figure is 20 000 kWh of electricity less", "they used"),
+        (-3_000.0, 9_000.0, "the best figure is 3 000 kWh of electricity more", "they used"),
+        (-20_000.0, 5_000.0, "used about 20 000 kWh of electricity (20.0 %) more", "saving"),
+        (20_000.0, None, "No range can be given for this total", "confidence"),
+    ],
+)
+def test_a_total_that_may_be_none_is_said_to_be_open(value, half, told, never):
+    result = make_portfolio()
+    saved = (
+        Interval(value, None, None, "kWh", fraction=value / 100_000)
+        if half is None
+        else around(value, half, "kWh", base=100_000.0)
+    )
+    total = dataclasses.replace(result.totals[0], avoided_energy=saved)
+    result = dataclasses.replace(result, totals=[total])
+    first, second = (str(s).replace("\u202f", " ") for s in lead(result, SAY)[:2])
+    assert told in f"{first} {second}"
+    assert never not in f"{first} {second}"
+    assert ("can't tell" in first) == (half is not None and abs(value) <= half)
+
+
+def test_a_saving_that_may_be_none_reaches_no_estimate():
+    sites = [make_site(key, key) for key in ("a", "b", "c")]
+    yearly = sites[0].annual.verified_savings.value
+    small, large = (dataclasses.replace(sites[0].annual, estimated_savings=yearly * f)
+                    for f in (0.5, 2.0))  # fmt: skip
+    sites = [
+        dataclasses.replace(s, annual=annual, verdict=verdict)
+        for s, annual, verdict in zip(
+            sites,
+            (small, small, large),
+            ("savings shown", "not distinguishable", "savings shown"),
+            strict=True,
+        )
+    ]
+    title = CHARTS["estimated"].build(make_portfolio(sites), SAY).title
+    assert title == (
+        "1 of 3 sites reached their estimate; at 1 more the best figure did, and its range "
+        "holds zero"
+    )
+    title = CHARTS["estimated"].build(make_portfolio([sites[0], sites[2]]), SAY).title
+    assert title == "1 of 2 sites reached their estimate"

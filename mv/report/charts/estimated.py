@@ -46,8 +46,7 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
         for k in ("value", "low", "high")
     )
     top = float(max(np.nanmax(x), np.nanmax(y))) * 1.05
-    reach = int(np.sum(y >= x))
-    title = f"{reach} of {len(sites)} sites reached their estimate"
+    title = _reached(y >= x, np.array([s.verdict == "savings shown" for s in sites]))
     dots = points("site", x, y, "after", size=9, opacity=0.85)
     dots["error_y"] = {
         "type": "data",
@@ -93,3 +92,12 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
         ),
         height=400,
     )
+
+
+def _reached(reached: np.ndarray, shown: np.ndarray) -> str:
+    """How many sites reached their estimate; a saving that may be none reaches nothing."""
+    title = f"{np.count_nonzero(reached & shown)} of {len(reached)} sites reached their estimate"
+    open_ = np.count_nonzero(reached & ~shown)
+    if not open_:
+        return title
+    return f"{title}; at {open_} more the best figure did, and its range holds zero"
