@@ -186,14 +186,15 @@ def _cash(parts: Sequence[dict[str, list]]) -> tuple[dict[str, list], dict[str, 
     def all_have(*names: str) -> bool:
         return all(len(p.get(name, ())) for p in parts for name in names)
 
+    # One site at a time: thousands of lines side by side would fill the memory.
     lines: dict[str, np.ndarray] = {}
     for name in ("estimated", "realised"):
         if all_have(name):
-            lines[name] = np.sum([line(p, name) for p in parts], axis=0)
+            lines[name] = sum(line(p, name) for p in parts)
     if all_have("realised", "low", "high"):
         for name, sign in (("low", -1.0), ("high", 1.0)):
-            apart = [line(p, name) - line(p, "realised") for p in parts]
-            lines[name] = lines["realised"] + sign * np.sqrt(np.sum(np.square(apart), axis=0))
+            apart = sum(np.square(line(p, name) - line(p, "realised")) for p in parts)
+            lines[name] = lines["realised"] + sign * np.sqrt(apart)
     cash: dict[str, Any] = {"month": [str(m) for m in months]}
     cash |= {name: values.tolist() for name, values in lines.items()}
     measured = np.ones(len(months), bool)

@@ -160,16 +160,22 @@ def _slim_money(money: Money | None, named: bool) -> Money | None:
         npv=None,
         irr=None,
         savings_to_investment=None,
-        cash=_as_arrays(money.cash),
+        cash=_slim_cash(money.cash),
         crosses_zero={},
         prices=[],
         cost_lines=[],
         billed_against_computed=[],
         incentive={},
         emissions={},
-        bridges=[_slim_bridge(bridge) for bridge in money.bridges],
+        bridges=[_slim_bridge(b) for b in money.bridges if b.name == "savings"],
         notes=[],
     )
+
+
+def _slim_cash(cash: dict[str, list]) -> dict[str, Any]:
+    """Lines as arrays; of the months, which follow one another, the first and the last."""
+    ends = {"month": [cash["month"][0], cash["month"][-1]]} if cash else {}
+    return _as_arrays(cash) | ends
 
 
 def _slim_bridge(bridge: Bridge) -> Bridge:

@@ -13,7 +13,7 @@ import hashlib
 import os
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,7 @@ from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
 from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
-from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool
+from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool, Task
 from mv.run.finished import Finished, Places, finish, load, put, write_files
 from mv.run.progress import Progress
 from mv.run.publish import staged
@@ -105,10 +105,7 @@ def report_portfolio(folder: str, out: Path, options: RunOptions) -> Outcome:
 
     Raises FolderError (nothing written) for a wrong folder or an unknown site key.
     """
-    portfolio = open_checked(folder)
-    keys = chosen(portfolio, options.sites)
-    cache = Cache(cache_folder() if options.cache else None)
-    run = _Run(portfolio, keys, options, cache, Path(out))
+    run = _opened(folder, Path(out), options)
     unchanged = run.standing_report()
     if unchanged is not None:
         return unchanged
@@ -120,6 +117,13 @@ def report_portfolio(folder: str, out: Path, options: RunOptions) -> Outcome:
 
         print_report(Path(out))
     return outcome_of(result, out)
+
+
+def _opened(folder: str, out: Path, options: RunOptions) -> _Run:
+    portfolio = open_checked(folder)
+    keys = chosen(portfolio, options.sites)
+    cache = Cache(cache_folder() if options.cache else None)
+    return _Run(portfolio, keys, options, cache, out)
 
 
 def verify_portfolio(portfolio: Portfolio, *, jobs: int | None = 1) -> PortfolioResult:
@@ -192,6 +196,7 @@ class _Run:
         self.descriptions: dict[str, SiteDescription] = {k: portfolio.describe(k) for k in keys}
         self.keys: dict[str, str | None] = {k: cache.key(d) for k, d in self.descriptions.items()}
         self.failures: dict[str, Failure] = {}
+        self.run_key = self._run_key()
         self.plan, self.plan_findings = of_folder(portfolio)
         self.earlier = cache.earlier_run(out) if out is not None else None
         self.waiting: dict[str, Path] = {}
@@ -202,7 +207,7 @@ class _Run:
     def standing_report(self) -> Outcome | None:
         """The report of an earlier run over the same content, where it still stands whole."""
         earlier = self.earlier
-        if earlier is None or self.options.pdf or earlier.key != self._run_key():
+        if earlier is None or self.options.pdf or earlier.key != self.run_key:
             return None
         return Outcome(**earlier.record, unchanged=True) if earlier.stands(self.out) else None
 
@@ -210,8 +215,7 @@ class _Run:
         """Keep what a later run needs to know that nothing has changed."""
         self.cache.prune()
         self.cache.save_digests()
-        key = self._run_key()
-        if self.failures or key is None:
+        if self.failures or self.run_key is None:
             return
         outcome = outcome_of(self.result, self.out)
         record = {
@@ -219,7 +223,9 @@ class _Run:
             "counts": outcome.counts,
             "not_verifiable": outcome.not_verifiable,
         }
-        run = EarlierRun(key=key, finals=self.finals, manifest=manifest(stage), record=record)
+        run = EarlierRun(
+            key=self.run_key, finals=self.finals, manifest=manifest(stage), record=record
+        )
         self.cache.store_run(run, self.out)
 
     def _run_key(self) -> str | None:
@@ -237,7 +243,9 @@ class _Run:
 
         with self._temporary():
             self.result = self._compute(stage)
-            finished = (load(self.waiting[name]) for name in self.descriptions)
+            finished = (load(self.waiting[name]) for name in self.keys)
+            # What the folder said has served; with many sites the portfolio's page needs its room.
+            del self.portfolio, self.descriptions
             write_portfolio(self.result, finished, stage, self._page_options())
         return self.result
 
@@ -280,7 +288,7 @@ class _Run:
         split = self._split(missing)
         tasks = ((n, (self.descriptions[n], self._draft(n), split)) for n in missing)
         self.held: dict[str, bytes] = {}
-        for name, answer in engine.map(work.first_pass, tasks):
+        for name, answer in self._map(engine, work.first_pass, tasks, len(missing)):
             progress.step(name)
             if isinstance(answer, Failure):
                 self.failures[name] = answer
@@ -326,7 +334,7 @@ class _Run:
             )
             for n in missing
         )
-        for name, answer in engine.map(work.second_pass, tasks):
+        for name, answer in self._map(engine, work.second_pass, tasks, len(missing)):
             progress.step(name)
             if isinstance(answer, Failure):
                 self.failures[name] = answer
@@ -403,9 +411,13 @@ class _Run:
         if self.options.cluster:
             return Cluster(self.options.cluster, limits)
         jobs = self.options.jobs or min(os.cpu_count() or 1, max(len(self.descriptions), 1))
-        if jobs == 1 or (self.options.jobs is None and len(self.descriptions) <= FEW_SITES):
-            return Loop(limits)
-        return Pool(jobs, limits, PRELOAD)
+        return Loop(limits) if jobs == 1 else Pool(jobs, limits, PRELOAD)
+
+    def _map(self, engine: Engine, function: Callable[..., Any], tasks: Iterator[Task], of: int):
+        """`engine.map`, but without a pool for a few sites alone: starting it costs more."""
+        if of <= FEW_SITES and isinstance(engine, Pool) and engine.limits.megabytes is None:
+            engine = Loop(engine.limits)
+        return engine.map(function, tasks)
 
     def _draft(self, name: str) -> str | None:
         """Where a site's draft lies: in the cache, in a temporary folder, or nowhere (it travels)
