@@ -357,11 +357,15 @@ class _Run:
         """
         if page is None:
             return {}
-        # By value: equal contexts of two runs need not share their parts in the same way.
-        shared = repr((context, replace(page, created=""), self.portfolio.digests.get("plan.json")))
+        # By value: equal contexts of two runs need not share their parts in the same way, and a
+        # set has no order.
+        common = replace(context, short=frozenset()), replace(page, created="")
+        shared = repr((*common, self.portfolio.digests.get("plan.json")))
         digest = hashlib.sha256(shared.encode()).hexdigest()
         return {
-            name: hashlib.sha256(f"{digest}{key}".encode()).hexdigest() if key else None
+            name: hashlib.sha256(f"{digest}{key}{name in context.short}".encode()).hexdigest()
+            if key
+            else None
             for name, key in self.keys.items()
         }
 

@@ -116,6 +116,15 @@ def test_the_cache_gives_the_same_bits_and_recomputes_only_what_changed(folder, 
     after = {p.name: p.stat().st_mtime_ns for p in (tmp_path / "cache").rglob("*.draft")}
     assert len(after) == SITES + 1
     assert {name: after[name] for name in drafts} == drafts
+    finals = {p.name: p.stat().st_mtime_ns for p in (tmp_path / "cache").rglob("*.final")}
+    # What stands in the earlier report, or lies in the cache, is not made again.
+    for place in (out, tmp_path / "elsewhere"):
+        (place / "index.html").unlink(missing_ok=True)
+        ended = run("report", copy, "--out", place, "--jobs", 1, env=env)
+        assert ended.returncode == 0, ended.stderr
+        after = {p.name: p.stat().st_mtime_ns for p in (tmp_path / "cache").rglob("*.final")}
+        assert after == finals
+    assert comparable(out) == comparable(tmp_path / "elsewhere")
     damaged = next((tmp_path / "cache").rglob("*.final"))
     damaged.write_bytes(damaged.read_bytes()[:100])
     (out / "index.html").unlink()
