@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from mv.money.bridge import Deal
 from mv.money.cost_saving import CostSaving, Priced
 from mv.money.invested import Invested
@@ -56,6 +59,18 @@ def derive_saving(claim: Priced, cost: CostSaving, currency: str) -> list[Deriva
                 *demand,
             ),
         ),
+    ]
+
+
+def below(path: str, derivations: Sequence[Derivation]) -> list[Derivation]:
+    """The same trail for figures that stand below `path` in the results, steps among them."""
+    return [
+        replace(
+            d,
+            figure=f"{path}.{d.figure}",
+            steps=tuple(replace(s, ref=f"{path}.{s.ref}") if s.ref else s for s in d.steps),
+        )
+        for d in derivations
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -74,8 +75,11 @@ def anchor(key: str) -> str:
     return "how-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")
 
 
-def figure_name(key: str) -> str:
-    """What a figure is called."""
+def figure_name(key: str, claims: Sequence[str] = ()) -> str:
+    """What a figure is called; `claims` name the site's other parts, in their order."""
+    other = re.match(r"others\[(\d+)\]\.", key)
+    if other and claims:
+        return f"{figure_name(key[other.end() :])}, {claims[int(other[1])]}"
     return FIGURE_WORDS.get(key) or key.removesuffix(".value").replace("_", " ").replace(".", ", ")
 
 
@@ -85,8 +89,10 @@ def _text(value: float | str | None, say: Say) -> str:
     return value if isinstance(value, str) else say.number(value, 6)
 
 
-def trail(derivations: list[Derivation], say: Say) -> dict[str, TrailModel]:
-    """Every derivation as a fold-out, by the key of its figure."""
+def trail(
+    derivations: list[Derivation], say: Say, claims: Sequence[str] = ()
+) -> dict[str, TrailModel]:
+    """Every derivation as a fold-out, by the key of its figure; `claims` as in `figure_name`."""
     known = {d.figure for d in derivations}
     out = {}
     for i, d in enumerate(derivations):
@@ -112,7 +118,12 @@ def trail(derivations: list[Derivation], say: Say) -> dict[str, TrailModel]:
             for s in d.steps
         )
         out[d.figure] = TrailModel(
-            anchor(d.figure), figure_name(d.figure), Name(d.formula), value, Name(d.source), steps
+            anchor(d.figure),
+            figure_name(d.figure, claims),
+            Name(d.formula),
+            value,
+            Name(d.source),
+            steps,
         )
     return out
 

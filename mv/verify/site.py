@@ -16,7 +16,9 @@ from typing import Any
 
 from mv import units
 from mv.findings import Finding, gravest_first
+from mv.money.trail import below
 from mv.portfolio.schema import Portfolio, SiteDescription
+from mv.quantity import Derivation
 from mv.results import CarrierResult, InputFile, Money, SiteResult, from_mapping
 from mv.savings.drift import load_prior
 from mv.verify.account import promised_account, site_account
@@ -55,6 +57,7 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
     estimate, looked, derivations = lighting_estimate(draft, concluded.result, days)
     isolation, ratios, missed = isolated(draft, concluded.result)
     findings += [*looked, *missed]
+    others, further = _others(draft, made, findings)
     result = SiteResult(
         **_fields(concluded.result),
         site=site.site,
@@ -73,7 +76,7 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
         estimate=estimate,
         isolation=isolation,
         operating_days=days,
-        others=_others(draft, made, findings),
+        others=others,
         static_factors=[f.model_dump(mode="json") for f in description.static_factors],
         inputs=[InputFile(**i) for i in draft.inputs],
     )
@@ -88,17 +91,19 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
         findings += account.findings
         result = replace(result, money=from_mapping(Money, account.fields))
     result = replace(result, findings=gravest_first(dict.fromkeys(findings)))
-    return replace(result, derivations=[*site_derivations(result), *derivations])
+    return replace(result, derivations=[*site_derivations(result), *derivations, *further])
 
 
 Made = Sequence[tuple[CarrierDraft, Concluded]]
 """The site's carriers, its first claim at the head, with what was concluded of each."""
 
 
-def _others(draft: Draft, made: Made, findings: list[Finding]) -> list[CarrierResult]:
-    """Further claims with their own money, and what stands beside the first one."""
-    results = []
-    for carrier, concluded in made[1:]:
+def _others(
+    draft: Draft, made: Made, findings: list[Finding]
+) -> tuple[list[CarrierResult], list[Derivation]]:
+    """Further claims with their own money and how that was made, and what stands beside."""
+    results, derivations = [], []
+    for i, (carrier, concluded) in enumerate(made[1:]):
         result = replace(concluded.result, relation=relation(made[0][1].result, concluded.result))
         if carrier.prepared.claimed:
             if concluded.avoided is not None:
@@ -106,9 +111,10 @@ def _others(draft: Draft, made: Made, findings: list[Finding]) -> list[CarrierRe
             else:
                 account = promised_account(draft, carrier, result)
             findings += account.findings
+            derivations += below(f"others[{i}]", account.derivations)
             result = replace(result, money=from_mapping(Money, account.fields))
         results.append(result)
-    return results
+    return results, derivations
 
 
 def _outside(made: Made) -> Made:

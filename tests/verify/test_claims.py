@@ -111,6 +111,10 @@ def test_works_apart_are_held_against_what_stood_before_each(site, tools):
     assert (got.money.cost_actual, later.money.cost_actual) == (9500, 3000)
     assert later.money.cost_savings.value == pytest.approx(0.2 * later.avoided_energy.value)
     assert later.relation == "A claim of its own: fans."
+    (made,) = [d for d in got.derivations if d.figure == "others[0].money.net_cost"]
+    assert made.value == later.money.net_cost == 3000
+    (made,) = [d for d in got.derivations if d.figure == "others[0].money.cost_savings.value"]
+    assert made.value == later.money.cost_savings.value
     shares = {r["retrofit"]: r for r in got.retrofits}
     assert shares["fans"]["verified_savings"]["value"] == later.annual.verified_savings.value
 
