@@ -33,6 +33,7 @@ from mv.savings.drift import Prior
 from mv.savings.normalised import realisation_rate
 from mv.savings.pooled import false_verdicts, portfolio_half_width
 from mv.savings.quantiles import normal_quantile
+from mv.wording import percent
 
 QUADRATURE = "site half-widths in quadrature, and the common part of the year"
 NEARLY_EQUAL = 0.002
@@ -307,8 +308,8 @@ def nearly_equal(used: Sequence[SiteResult]) -> list[Finding]:
                     Finding(
                         "sites_nearly_equal",
                         f"{first} and {second} use the same energy in every month, to "
-                        f"{NEARLY_EQUAL:.1%}. Both are in the totals: look whether one meter "
-                        "stands under two sites, or a sub-meter under another name.",
+                        f"{percent(NEARLY_EQUAL, 1)}. Both are in the totals: look whether one "
+                        "meter stands under two sites, or a sub-meter under another name.",
                         file="meters.csv",
                         site=second,
                     )

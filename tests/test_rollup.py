@@ -181,7 +181,7 @@ def test_chance_is_told():
     sites = [site(f"s{i}", 100.0 if i < 3 else 1.0, 10.0) for i in range(20)]
     assert rolled(sites).words["chance"] == (
         "If none of the 20 sites saved anything, 1.0 would still be expected to show savings at "
-        "90% confidence, and one or more with a chance of 64%. 3 did."
+        "90\u202f% confidence, and one or more with a chance of 64\u202f%. 3 did."
     )
 
 
@@ -249,7 +249,7 @@ def test_nearly_equal_months_are_told():
     ]
     (finding,) = rolled(sites).findings
     assert finding.rule == "sites_nearly_equal"
-    assert finding.message.startswith("a and b use the same energy in every month, to 0.2%.")
+    assert finding.message.startswith("a and b use the same energy in every month, to 0.2\u202f%.")
     assert rolled(sites).totals[0].sites == 3
     # too few months to say so
     assert not rolled([replace(s, series=months(*use[:5])) for s in sites[:2]]).findings

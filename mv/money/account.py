@@ -56,6 +56,7 @@ from mv.portfolio.schema import Block, Meter, Retrofit, Settings, Source
 from mv.portfolio.tables import shown
 from mv.quantity import Derivation, Interval
 from mv.units import UnitError
+from mv.wording import number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -377,8 +378,8 @@ def _maintenance(retrofits, currency: str, notes: list[str], findings: list[Find
     if not stated:
         return None
     text = (
-        f"Maintenance savings of {sum(stated):,.0f} {currency} a year are as stated by the owner; "
-        "no meter verifies them and no figure here holds them."
+        f"Maintenance savings of {number(sum(stated))} {currency} a year are as stated by the "
+        "owner; no meter verifies them and no figure here holds them."
     )
     notes.append(text)
     findings.append(Finding("maintenance_not_verified", text))

@@ -17,6 +17,7 @@ from mv.findings import Finding
 from mv.money.clock import EMPTY
 from mv.money.load import Load
 from mv.money.rates import Rate, price_load
+from mv.wording import number, percent
 
 DIFFERS = 0.05
 """Relative difference that is told; common practice, no source."""
@@ -68,13 +69,15 @@ def billed_against_computed(
     if abs(off) <= DIFFERS:
         return rows, []
     worst = np.argsort(-np.abs(difference))[:WORST_SHOWN]
-    named = ", ".join(f"{first[i]} ({difference[i]:+.0%})" for i in worst if known[i])
+    named = ", ".join(
+        f"{first[i]} ({percent(difference[i], sign=True)})" for i in worst if known[i]
+    )
     far = abs(off) > FAR
     text = (
-        f"The rate {rate.label} gives {priced:,.0f} {currency} for {int(known.sum())} bills of "
-        f"{paid:,.0f} {currency}, {off:+.1%}; bills furthest off: {named}. Check the rate against "
-        "the bills' own lines"
+        f"The rate {rate.label} gives {number(priced)} {currency} for {int(known.sum())} bills of "
+        f"{number(paid)} {currency}, {percent(off, 1, sign=True)}; bills furthest off: {named}. "
+        "Check the rate against the bills' own lines"
     )
     text += "; until then no money figure is given." if far else "."
     rule = "billed_cost_far" if far else "billed_cost_differs"
-    return rows, [Finding(rule, text.replace("%", " %"), count=int(known.sum()))]
+    return rows, [Finding(rule, text, count=int(known.sum()))]

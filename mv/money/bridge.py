@@ -26,6 +26,7 @@ import numpy as np
 from mv.findings import ModelError
 from mv.money.shapley import shapley
 from mv.quantity import Bridge, BridgeStep, Interval
+from mv.wording import number
 
 METHOD = (
     "each bar is the factor's effect averaged over all orders of change (Shapley split); "
@@ -398,5 +399,7 @@ def _rest_words(factors: _Factors) -> str:
 
 def _bill_words(last: float, this: float, steps: Sequence[BridgeStep], currency: str) -> str:
     way = "up" if this > last else "down"
-    parts = ", ".join(f"{step.name} {step.amount:+,.0f}" for step in steps if step.amount)
-    return f"The bill went {way} by {abs(this - last):,.0f} {currency}: {parts}."
+    parts = ", ".join(
+        f"{step.name} {number(step.amount, sign=True)}" for step in steps if step.amount
+    )
+    return f"The bill went {way} by {number(abs(this - last))} {currency}: {parts}."

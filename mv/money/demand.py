@@ -29,6 +29,7 @@ from mv.money.component import (
 )
 from mv.money.use import Use
 from mv.portfolio.schema import Described
+from mv.wording import percent
 
 
 class Ratchet(Described):
@@ -70,7 +71,7 @@ def cost(entries: Sequence[DemandCharge], use: Use, before: Sequence[Line]) -> l
         how = f"highest {entry.window}-minute demand × {entry.price:g} per kW and {every}"
         if entry.ratchet:
             how += (
-                f", at least {entry.ratchet.share:.0%} of the highest of the "
+                f", at least {percent(entry.ratchet.share)} of the highest of the "
                 f"{entry.ratchet.months} months before"
             )
         lines.append(Line(label(entry, "demand"), "demand", amount, how))

@@ -27,6 +27,7 @@ from mv.money.described import read_described
 from mv.portfolio.schema import Block, Described
 from mv.quantity import Derivation, Interval, Step
 from mv.units import factor
+from mv.wording import number, percent
 
 
 class IncentiveTerms(Described):
@@ -108,20 +109,20 @@ def incentive(
     ):
         if limit is not None and earned > limit:
             earned = limit
-            limits = [f"cut to {words} of {limit:,.0f} {currency}"]
+            limits = [f"cut to {words} of {number(limit)} {currency}"]
     floor = terms.least_share_of_estimate
     if floor is not None and estimated and counted < floor * estimated:
-        earned, limits = 0.0, [f"nothing is paid below {floor:.0%} of the estimate"]
+        earned, limits = 0.0, [f"nothing is paid below {percent(floor)} of the estimate"]
     elif earned < terms.least_payment:
-        earned, limits = 0.0, [f"nothing is paid below {terms.least_payment:,.0f} {currency}"]
+        earned, limits = 0.0, [f"nothing is paid below {number(terms.least_payment)} {currency}"]
     due = earned - paid if terms.true_up else max(0.0, earned - paid)
     which = "lower bound" if terms.lower_bound else "value"
-    words = f"{earned:,.0f} {currency} earned on the {which} of the verified saving"
+    words = f"{number(earned)} {currency} earned on the {which} of the verified saving"
     words += f" ({limits[0]})" if limits else ""
     if due >= 0:
-        words += f"; {due:,.0f} {currency} due."
+        words += f"; {number(due)} {currency} due."
     else:
-        words += f"; {-due:,.0f} {currency} to be paid back."
+        words += f"; {number(-due)} {currency} to be paid back."
     made = Derivation(
         "money.incentive.earned",
         "earned = min(per kWh · E + per kW · P, caps); due = earned − paid",

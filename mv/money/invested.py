@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from mv.findings import Finding
 from mv.portfolio.schema import Retrofit
 from mv.quantity import Step
+from mv.wording import number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +69,7 @@ def invested(retrofits: Sequence[Retrofit], currency: str) -> Invested:
             say(
                 "cost_estimated",
                 f"{r.retrofit}: no invoiced cost is given, so the estimate of "
-                f"{r.estimated_cost:,.0f} {currency} stands in; add actual_cost.",
+                f"{number(r.estimated_cost)} {currency} stands in; add actual_cost.",
                 r,
                 "actual_cost",
             )
@@ -118,8 +119,8 @@ def _received(r: Retrofit, say, currency: str) -> float:
     if r.incentive_pending:
         say(
             "incentive_open",
-            f"{r.retrofit}: an incentive of {r.incentive_pending:,.0f} {currency} is promised and "
-            "not yet received; it is not deducted from the cost.",
+            f"{r.retrofit}: an incentive of {number(r.incentive_pending)} {currency} is promised "
+            "and not yet received; it is not deducted from the cost.",
             r,
             "incentive_pending",
         )
@@ -131,7 +132,7 @@ def _received(r: Retrofit, say, currency: str) -> float:
         say(
             "cost_estimated",
             f"{r.retrofit}: no invoice and no payment are given, so the estimated incentive of "
-            f"{r.estimated_incentive:,.0f} {currency} stands in; add incentive_paid.",
+            f"{number(r.estimated_incentive)} {currency} stands in; add incentive_paid.",
             r,
             "incentive_paid",
         )
@@ -139,8 +140,9 @@ def _received(r: Retrofit, say, currency: str) -> float:
     if not r.incentive_pending:
         say(
             "incentive_open",
-            f"{r.retrofit}: the estimated incentive of {r.estimated_incentive:,.0f} {currency} is "
-            "not reported as received; it is not deducted. Fill incentive_paid (0 if none came).",
+            f"{r.retrofit}: the estimated incentive of {number(r.estimated_incentive)} {currency} "
+            "is not reported as received; it is not deducted. Fill incentive_paid (0 if none "
+            "came).",
             r,
             "incentive_paid",
         )

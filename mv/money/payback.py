@@ -13,6 +13,7 @@ infinite and never negative.
 from __future__ import annotations
 
 from mv.quantity import Derivation, Interval, Months, Step
+from mv.wording import number, percent
 
 MONTHS_A_YEAR = 12.0
 LONGEST_YEARS = 100
@@ -111,7 +112,7 @@ def derivation(
 def say_months(*months: float) -> list[str]:
     """Months in words, all in one unit: whole months, or years where one is beyond five years."""
     if max(months) >= YEARS_FROM_MONTHS:
-        return [f"{m / MONTHS_A_YEAR:,.1f} years" for m in months]
+        return [f"{number(m / MONTHS_A_YEAR, 1)} years" for m in months]
     return [
         "less than a month" if m < 0.5 else f"{round(m)} month{'s' if round(m) != 1 else ''}"
         for m in months
@@ -131,4 +132,4 @@ def _none(words: str) -> Months:
 def _sure(saving: Interval) -> str:
     if saving.confidence is None:
         return "interval of the saving"
-    return f"{saving.confidence:.0%} confidence".replace("%", " %")
+    return f"{percent(saving.confidence)} confidence"

@@ -17,6 +17,7 @@ from mv.money.clock import Clock
 from mv.money.component import Entry, when
 from mv.money.load import Load
 from mv.money.peaks import period_peaks
+from mv.wording import number
 
 COVERED = 0.999
 """Share of a piece's time that must fall under some entry; under 1 for rounding of shares."""
@@ -88,12 +89,12 @@ class Use:
         """Say where energy was used and no entry gives its price: no figure can be given then."""
         bare = self.without(entries)
         if bare is not None:
-            number, first = bare
+            count, first = bare
             limits = "; ".join(when(entry) for entry in entries)
             self.note(
                 "rate_gap",
-                f"the rate has no energy price at {first} and {number:,} intervals, days or bills "
-                f"in all (its prices apply: {limits}); add the price that was in force",
+                f"the rate has no energy price at {first} and {number(count)} intervals, days or "
+                f"bills in all (its prices apply: {limits}); add the price that was in force",
             )
 
     def peak(self, entry: Entry, window: int) -> np.ndarray:
@@ -166,8 +167,8 @@ class Use:
             if fed:
                 self.note(
                     "export_not_priced",
-                    f"{fed:,} intervals, days or bills with energy below zero count as zero; what "
-                    "is fed back is not priced",
+                    f"{number(fed)} intervals, days or bills with energy below zero count as zero; "
+                    "what is fed back is not priced",
                 )
                 energy = np.maximum(energy, 0.0)
             self._kept["energy"] = energy

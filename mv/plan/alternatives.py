@@ -14,6 +14,7 @@ from mv.portfolio.schema import SiteDescription
 from mv.prepare import PreparedCarrier
 from mv.sampling.site_loggers import TARGET_PRECISION, usage_group
 from mv.sampling.sizes import DEFAULT_CV, LOGGER_LOSS, size_for_mean
+from mv.wording import percent
 
 NARROWER = 0.02
 """Share by which a second baseline year must narrow the interval to be worth telling as such."""
@@ -54,8 +55,8 @@ def alternatives(
 def _second_year(seen: Detection) -> dict[str, Any]:
     now, then = seen.planned.fraction, seen.second_year
     words = (
-        f"A second baseline year would narrow the interval from ± {now:.1%} to ± {then:.1%} of the "
-        "adjusted baseline."
+        f"A second baseline year would narrow the interval from ± {percent(now, 1)} to "
+        f"± {percent(then, 1)} of the adjusted baseline."
     )
     if then > now * (1 - NARROWER):
         words += (
@@ -99,16 +100,16 @@ def _loggers(
     half = None
     words = (
         f"Hour loggers on {install} of {total} fixtures in {len(sizes)} usage groups (coefficient "
-        f"of variation {DEFAULT_CV:g} taken, {LOGGER_LOSS:.0%} added for losses), with spot watts "
-        f"before and after, know the hours of each group to ± {TARGET_PRECISION:.0%} at "
-        f"{confidence:.0%} confidence"
+        f"of variation {DEFAULT_CV:g} taken, {percent(LOGGER_LOSS)} added for losses), with spot "
+        f"watts before and after, know the hours of each group to ± {percent(TARGET_PRECISION)} at "
+        f"{percent(confidence)} confidence"
     )
     if estimated is not None and seen.planned.adjusted_baseline > 0:
         fraction = seen.planned.estimated_fraction or 0.0
         half = TARGET_PRECISION * abs(fraction)
         words += (
-            f", and so the saving to about ± {half:.2%} of the adjusted baseline, against "
-            f"± {seen.planned.fraction:.1%} by the main meter"
+            f", and so the saving to about ± {percent(half, 2)} of the adjusted baseline, against "
+            f"± {percent(seen.planned.fraction, 1)} by the main meter"
         )
     words += (
         ". They see the lighting alone, not what it does to heating and cooling, and the weeks "

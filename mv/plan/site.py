@@ -34,6 +34,7 @@ from mv.savings.drift import Prior, recency_level
 from mv.verify.conditions import normal_year
 from mv.verify.estimate import annual_estimate
 from mv.verify.fits import months_between
+from mv.wording import percent
 
 CURVE_POINTS = 31
 """Points at which the model is sampled for the chart."""
@@ -382,6 +383,6 @@ def _placebo(cuts: list[Cut], confidence: float) -> dict[str, Any]:
         f"The history was cut {'once' if len(cuts) == 1 else f'{len(cuts)} times'} and a retrofit "
         "pretended that never was. A perfect meter would show zero; "
         f"{shown if shown else 'none'} of the false savings would have been announced at "
-        f"{confidence:.0%} confidence."
+        f"{percent(confidence)} confidence."
     )
     return {"cuts": [asdict(c) for c in cuts], "words": words}

@@ -20,6 +20,7 @@ from mv.report.format import (
 from mv.report.record import rule_words
 from mv.report.rows import Plain, Row
 from mv.results import CarrierResult, SiteResult
+from mv.wording import percent
 
 
 def installed(site: SiteResult, say: Say) -> list[dict[str, Any]]:
@@ -175,7 +176,7 @@ def period_rows(site: SiteResult, say: Say) -> list[Row]:
                 date(end),
                 say.whole(total, f"periods.{days}"),
                 say.whole(kept, f"periods.{used}"),
-                f"{ratio(kept, total) or 0:.1%}".replace("%", "\u202f%"),
+                percent(ratio(kept, total) or 0, 1),
             ),
         )
 

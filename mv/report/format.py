@@ -15,10 +15,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from mv.quantity import Interval
+from mv.wording import NARROW, number, percent
 
-MINUS = "−"
-NARROW = "\u202f"
-"""Narrow no-break space, groups thousands (SI brochure, 9th edition, 5.4.4; from memory)."""
 NOT_GIVEN = "not given"
 SMALLEST = 1e-9
 """A number below this is rounding of the machine: `about 0`."""
@@ -167,7 +165,8 @@ class Say:
         self.temperature_unit = "°F" if us else "°C"
         self.temperature_step = 10 if us else 5
         """Width of a step of temperature in tables and charts."""
-        self._decimal, self._group = decimal, group
+        usual = decimal == "." and group == NARROW
+        self._marks = None if usual else {ord(NARROW): group, ord("."): decimal}
 
     # -- plain numbers -------------------------------------------------------------------------
     def fixed(self, value: float | None, decimals: int) -> str:
@@ -176,12 +175,8 @@ class Say:
             return NOT_GIVEN
         if decimals < 0:
             value, decimals = round(value, decimals), 0
-        text = f"{value:,.{decimals}f}"
-        if text[0] == "-":
-            text = text[1:] if not text.strip("-0.,") else MINUS + text[1:]
-        if self._decimal == ".":
-            return text.replace(",", self._group)
-        return text.translate({ord(","): self._group, ord("."): self._decimal})
+        text = number(value, decimals)
+        return text if self._marks is None else text.translate(self._marks)
 
     def number(self, value: float | None, digits: int = 3) -> str:
         """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""
@@ -336,4 +331,4 @@ def listed(words: list[str]) -> str:
 
 def share(fraction: float) -> str:
     """A fraction as whole percent, for titles: `97 %`."""
-    return f"{fraction * 100:.0f}{NARROW}%".replace("-", MINUS)
+    return percent(fraction)

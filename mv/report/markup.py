@@ -14,9 +14,10 @@ from functools import lru_cache
 
 from markupsafe import Markup, escape
 
-from mv.report.format import NARROW, Figure, Name, Sentence
+from mv.report.format import Figure, Name, Sentence
 from mv.report.rows import Cell, Digest, Plain, Row
 from mv.report.trail import StepModel, TrailModel
+from mv.wording import NARROW
 
 SPECIAL = re.compile("[&<>\"']")
 """Signs that mean something in markup."""

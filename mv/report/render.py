@@ -22,7 +22,7 @@ from markupsafe import Markup
 
 from mv.findings import RenderError
 from mv.report.drawn import chart_markup, data_markup
-from mv.report.format import NARROW, Say
+from mv.report.format import Say
 from mv.report.markup import (
     big_markup,
     body_markup,
@@ -35,6 +35,7 @@ from mv.report.markup import (
     trail_markup,
 )
 from mv.results import PortfolioResult, SiteResult
+from mv.wording import NARROW
 
 PLOTLY_ASSET = "plotly.min.js"
 PAPERS = {"a4": "A4", "letter": "letter"}

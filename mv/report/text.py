@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mv.report.format import MINUS, NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
 from mv.results import CarrierResult, SiteResult
 from mv.units import CARRIERS
+from mv.wording import MINUS
 
 VERDICT_MARKS = {
     "savings shown": "shown",

@@ -33,6 +33,7 @@ import pandas as pd
 from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.findings import Finding, FolderError, ModelError
+from mv.wording import percent
 
 Kind = Literal["electricity", "heat"]
 Granularity = Literal["bills", "daily", "hourly"]
@@ -303,11 +304,11 @@ def judge_calm(fit, baseline_rows: Rows, carrier: str, granularity: Granularity)
     valid = len(daily) / max(len(count), len(baseline_rows) * len(daily) / len(residuals))
     doubts = []
     if shift > CALM_SHIFT:
-        doubts.append(f"a level shift of {shift:.0%} of mean use")
+        doubts.append(f"a level shift of {percent(shift)} of mean use")
     if cv > CALM_CV[kind]:
-        doubts.append(f"CV(RMSE) of {cv:.0%}")
+        doubts.append(f"CV(RMSE) of {percent(cv)}")
     if valid < CALM_VALID[kind]:
-        doubts.append(f"only {valid:.0%} of the days usable")
+        doubts.append(f"only {percent(valid)} of the days usable")
     words = "calm baseline year" if not doubts else "not a calm year: " + ", ".join(doubts)
     return Calm(not doubts, shift, words)
 

@@ -28,6 +28,7 @@ from mv.savings.avoided import row_days
 from mv.savings.drift import Granularity
 from mv.savings.model_variance import mean_response_part, summed
 from mv.savings.uncertainty import SavingsUncertainty
+from mv.wording import percent
 
 UNMEASURED_SPREAD = 0.25
 """Standard deviation of the saved fraction of months not measured, as a share of the fraction in
@@ -181,8 +182,8 @@ def saved_fraction(
     )
     if unmeasured > 0:
         method += (
-            f" to the {unmeasured:.0%} of a year not yet measured, whose saved fraction is taken "
-            f"as known to {UNMEASURED_SPREAD:.0%} (one standard deviation)"
+            f" to the {percent(unmeasured)} of a year not yet measured, whose saved fraction is "
+            f"taken as known to {percent(UNMEASURED_SPREAD)} (one standard deviation)"
         )
     return _annual(
         fraction * base,

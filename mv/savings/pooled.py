@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mv.findings import ModelError
+from mv.wording import percent
 
 
 def portfolio_half_width(
@@ -70,8 +71,8 @@ def false_verdicts(sites: int, shown: int, confidence: float) -> FalseVerdicts:
     share = min(1.0, expected / shown) if shown else None
     words = (
         f"If none of the {sites} sites saved anything, {expected:.1f} would still be expected to "
-        f"show savings at {confidence:.0%} confidence, and one or more with a chance of "
-        f"{at_least_one:.0%}."
+        f"show savings at {percent(confidence)} confidence, and one or more with a chance of "
+        f"{percent(at_least_one)}."
     )
     if shown:
         words += f" {shown} did."

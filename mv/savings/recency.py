@@ -16,6 +16,7 @@ from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.savings.drift import RECENCY_SHARE, carrier_kind, recency_weights, row_spans
 from mv.savings.model_variance import fit_rows, solve
+from mv.wording import percent
 
 HELD_BACK_DAYS = 61
 """Days foretold."""
@@ -66,6 +67,7 @@ def recency_check(fit, baseline_rows: Rows, carrier: str) -> RecencyCheck | None
     corrected = plain - level * float(weight[late].sum()) / use
     words = (
         f"Tried on the last {weight[late].sum():.0f} days of the baseline, the correction changes "
-        f"the error of the model fitted to the days before from {plain:+.1%} to {corrected:+.1%}."
+        f"the error of the model fitted to the days before from {percent(plain, 1, sign=True)} "
+        f"to {percent(corrected, 1, sign=True)}."
     )
     return RecencyCheck(plain, corrected, words)

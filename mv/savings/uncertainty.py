@@ -46,6 +46,7 @@ from mv.savings.own_drift import WHOLE_YEAR, OwnDrift
 from mv.savings.pooled import portfolio_half_width
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.textbook import guideline_14, least_squares
+from mv.wording import percent
 
 __all__ = [
     "Prior",
@@ -263,13 +264,15 @@ def _drift_words(
     exposed: float,
     adjusted_baseline: float,
 ) -> str:
-    words = [f"Drift of {drift.tau:.1%} of the adjusted baseline ({drift.source}; {calm.words})"]
+    words = [
+        f"Drift of {percent(drift.tau, 1)} of the adjusted baseline ({drift.source}; {calm.words})"
+    ]
     if horizon > 1:
         words.append(f"times {horizon:.2f} for the length of the periods")
     if autumn > 1:
         words.append(f"times {autumn:g} because the baseline ends in autumn")
     if horizon > 1 or autumn > 1:
-        words.append(f"makes {tau:.1%}")
+        words.append(f"makes {percent(tau, 1)}")
     if exposed > abs(adjusted_baseline):
         words.append("counted on the baseline's mean use, as reporting covers a part of a year")
     return ", ".join(words) + "."

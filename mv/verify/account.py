@@ -24,6 +24,7 @@ from mv.verify.carrier import Concluded
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.fits import Fits
 from mv.verify.loads import history, loads
+from mv.wording import number
 
 YEAR_DAYS = 365
 YEAR_SLACK_DAYS = 20
@@ -98,9 +99,9 @@ def _outside(other: Priced, currency: str, holidays: np.ndarray) -> str:
         return f"Outside the claim, {label} has no money figure: {cost.why}."
     less = cost.savings.value >= 0
     change = cost.savings if less else cost.savings.scaled(-1.0, currency)
-    words = f"{change.value:,.0f} {currency} {'less' if less else 'more'}"
+    words = f"{number(change.value)} {currency} {'less' if less else 'more'}"
     if change.low is not None and change.high is not None:
-        words += f" ({change.low:,.0f} to {change.high:,.0f})"
+        words += f" ({number(change.low)} to {number(change.high)})"
     return (
         f"Outside the claim, {label} cost {words} over the reporting period than it would have "
         "without the retrofit. That is in no payback and in no total."

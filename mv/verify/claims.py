@@ -17,6 +17,7 @@ from mv.results import CarrierResult
 from mv.verify.described import retrofit_fields
 from mv.verify.draft import CarrierDraft, Draft
 from mv.verify.estimate import annual_estimate
+from mv.wording import number, percent
 
 
 def retrofits_with_shares(
@@ -62,11 +63,11 @@ def _part(
     share = estimates[retrofit.retrofit] / total
     split = annual.scaled(share, annual.unit) if annual else None
     if split is not None:
-        split = replace(split, method=f"{share:.1%} of the claim, by estimate")
+        split = replace(split, method=f"{percent(share, 1)} of the claim, by estimate")
     return {
         "share": share,
         "verified_savings": asdict(split) if split else None,
-        "words": f"Verified together with {others}; {share:.0%} of the saving is its part by "
+        "words": f"Verified together with {others}; {percent(share)} of the saving is its part by "
         "estimate, which no meter shows.",
     }
 
@@ -113,6 +114,6 @@ def _held_against(main: CarrierResult, whole: CarrierResult) -> str:
     verdict = "holds" if inside else "does not hold"
     more = "" if inside else " Something else changed, or the claim's meters miss a part."
     return (
-        f"Its interval, {wide.low:,.0f} to {wide.high:,.0f} {whole.unit}, {verdict} the claim's "
-        f"{claim.value:,.0f}.{more}"
+        f"Its interval, {number(wide.low)} to {number(wide.high)} {whole.unit}, {verdict} "
+        f"the claim's {number(claim.value)}.{more}"
     )

@@ -24,6 +24,7 @@ from mv.savings.recency import recency_check
 from mv.savings.uncertainty import SavingsUncertainty
 from mv.verify.draft import Draft
 from mv.verify.fits import Fits, HourlyCheck, months_between
+from mv.wording import percent
 
 CROSS_CHECK_SHARE = 0.5
 """Difference of the hourly model's saving, as a share of the half-width, that is worth telling
@@ -95,8 +96,8 @@ def cross_check(
     half = (saving.fraction_high - saving.fraction) if saving.fraction is not None else None
     large = half is not None and abs(difference) > CROSS_CHECK_SHARE * half
     words = (
-        f"The hourly model puts the saving at {other:.1%} of its adjusted baseline, the official "
-        f"daily model at {saving.fraction or 0.0:.1%}"
+        f"The hourly model puts the saving at {percent(other, 1)} of its adjusted baseline, the "
+        f"official daily model at {percent(saving.fraction or 0.0, 1)}"
     )
     words += (
         ": a large difference, so look at the load shape before relying on either."
@@ -128,7 +129,7 @@ def extrapolation(fits: Fits, findings: list[Finding], limit: float) -> float:
         findings.append(
             Finding(
                 "extrapolated",
-                f"{share:.0%} of the reporting period's rows lie outside the baseline's "
+                f"{percent(share)} of the reporting period's rows lie outside the baseline's "
                 f"temperatures ({fits.fit.temperature_low:.1f} to "
                 f"{fits.fit.temperature_high:.1f} °C); the model is stretched there.",
                 count=int(outside.sum()),

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 
 from mv.quantity import Derivation, Step
 from mv.results import SiteResult
+from mv.wording import percent
 
 IPMVP_AVOIDED = "IPMVP Core Concepts (EVO 10000-1:2016), avoided energy use; from memory"
 G14_FRACTION = "ASHRAE Guideline 14-2014, Annex B: savings over the adjusted baseline; from memory"
@@ -157,7 +158,7 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
         (
             Step(
                 "q",
-                f"quantile at {how.confidence:.0%} confidence",
+                f"quantile at {percent(how.confidence)} confidence",
                 how.quantile,
                 "",
                 f"Student, {how.degrees_of_freedom:.3g} degrees of freedom, two-sided"

@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "mv"
 
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("units", "findings", "glossary", "registry", "quantity"),
+    ("units", "findings", "glossary", "registry", "quantity", "wording"),
     ("portfolio",),
     ("readings", "operating_days"),
     ("baseline", "lighting"),

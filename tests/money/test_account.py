@@ -296,8 +296,9 @@ def test_rate_is_held_against_the_bills(flat_rate, retrofit, price, rule):
     assert [f.rule for f in found] == ([rule] if rule else [])
     if rule == "billed_cost_differs":
         assert found[0].message == (
-            "The rate flat gives 7,930 EUR for 2 bills of 8,845 EUR, -10.3 %; bills furthest off: "
-            "2023-01-01 (-10 %), 2023-03-01 (-10 %). Check the rate against the bills' own lines."
+            "The rate flat gives 7\u202f930 EUR for 2 bills of 8\u202f845 EUR, −10.3\u202f%; "
+            "bills furthest off: 2023-01-01 (−10\u202f%), 2023-03-01 (−10\u202f%). "
+            "Check the rate against the bills' own lines."
         )
     assert (account.fields["cost_savings"] is None) == (rule == "billed_cost_far")
 
@@ -406,7 +407,7 @@ class TestDemand:
         assert money.incentive["earned"] == pytest.approx(600.0)
         differs = [f.message for f in account.findings if f.rule == "incentive_differs"]
         assert differs == [
-            "600 EUR earned on the value of the verified saving; 7,400 EUR to be paid back."
+            "600 EUR earned on the value of the verified saving; 7\u202f400 EUR to be paid back."
         ]
         for d in account.derivations:
             if d.figure.startswith("money.annual_cost_savings"):

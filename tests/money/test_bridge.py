@@ -210,7 +210,7 @@ def test_bill_from_last_year_to_this():
     assert (retrofit.low, retrofit.high) == pytest.approx((-25_000 * 0.125, -15_000 * 0.125))
     assert bridge.words == (
         "The bill went down by 950 EUR: price +925, weather +375, days of operation +125, "
-        "retrofit -2,500, other changes +125."
+        "retrofit −2\u202f500, other changes +125."
     )
     assert bridge.steps[-1].note == "holds non-routine events, which no evidence separates"
 
@@ -236,7 +236,7 @@ def test_fixed_charges_are_not_taken_for_a_change_of_price():
     assert found["fixed and demand charges"] == pytest.approx(20.0)
     assert found["retrofit"] == pytest.approx(-2_400.0)
     assert bridge.words == (
-        "The bill went down by 2,380 EUR: fixed and demand charges +20, retrofit -2,400."
+        "The bill went down by 2\u202f380 EUR: fixed and demand charges +20, retrofit −2\u202f400."
     )
     with pytest.raises(ModelError, match="needs use above zero in both years"):
         bill_bridge(

@@ -33,11 +33,14 @@ def pay(agreed, annual=ANNUAL, **rest):
 def test_per_kwh_on_the_value_and_on_the_lower_bound():
     found = pay(terms(per_kwh=0.11))
     assert (found["earned"], found["due"]) == pytest.approx((8_800.0, 800.0))
-    assert found["words"] == ("8,800 EUR earned on the value of the verified saving; 800 EUR due.")
+    assert found["words"] == (
+        "8\u202f800 EUR earned on the value of the verified saving; 800 EUR due."
+    )
     found = pay(terms(per_kwh=0.11, lower_bound=True))
     assert (found["earned"], found["due"]) == pytest.approx((6_600.0, -1_400.0))
     assert found["words"] == (
-        "6,600 EUR earned on the lower bound of the verified saving; 1,400 EUR to be paid back."
+        "6\u202f600 EUR earned on the lower bound of the verified saving; "
+        "1\u202f400 EUR to be paid back."
     )
     assert pay(terms(per_kwh=0.11, lower_bound=True, true_up=False))["due"] == 0.0
 
@@ -53,11 +56,11 @@ def test_caps_and_floors():
     found = pay(terms(per_kwh=0.9, cap_share_of_cost=0.5, cap=40_000.0))
     assert found["before_limits"] == pytest.approx(72_000.0)
     assert found["earned"] == pytest.approx(33_000.0)
-    assert "cut to its share of the cost of 33,000 EUR" in found["words"]
+    assert "cut to its share of the cost of 33\u202f000 EUR" in found["words"]
     assert pay(terms(per_kwh=0.9, cap=30_000.0))["earned"] == pytest.approx(30_000.0)
     found = pay(terms(per_kwh=0.11, least_share_of_estimate=0.9))
     assert found["earned"] == 0.0
-    assert "nothing is paid below 90% of the estimate" in found["words"]
+    assert "nothing is paid below 90\u202f% of the estimate" in found["words"]
     found = pay(terms(per_kwh=0.11, least_payment=9_000.0))
     assert (found["earned"], found["due"]) == (0.0, -8_000.0)
 

@@ -41,9 +41,9 @@ def test_estimates_stand_in_and_are_named(retrofit):
     assert rules(made) == ["cost_estimated", "cost_estimated"]
     assert notes(made) == [
         "retrofits.csv, line 2, column actual_cost: led: no invoiced cost is given, so the "
-        "estimate of 60,000 EUR stands in; add actual_cost.",
+        "estimate of 60\u202f000 EUR stands in; add actual_cost.",
         "retrofits.csv, line 2, column incentive_paid: led: no invoice and no payment are given, "
-        "so the estimated incentive of 10,000 EUR stands in; add incentive_paid.",
+        "so the estimated incentive of 10\u202f000 EUR stands in; add incentive_paid.",
     ]
 
 
@@ -55,14 +55,15 @@ def test_an_incentive_that_has_not_come_is_not_deducted(retrofit):
     assert (made.net_cost, made.incentive_pending) == (66_000.0, 9_000.0)
     assert rules(made) == ["incentive_open"]
     assert notes(made) == [
-        "retrofits.csv, line 2, column incentive_pending: led: an incentive of 9,000 EUR is "
+        "retrofits.csv, line 2, column incentive_pending: led: an incentive of 9\u202f000 EUR is "
         "promised and not yet received; it is not deducted from the cost."
     ]
     made = invested([retrofit(actual_cost=66_000.0, estimated_incentive=10_000.0)], "EUR")
     assert made.net_cost == 66_000.0
     assert notes(made) == [
-        "retrofits.csv, line 2, column incentive_paid: led: the estimated incentive of 10,000 EUR "
-        "is not reported as received; it is not deducted. Fill incentive_paid (0 if none came)."
+        "retrofits.csv, line 2, column incentive_paid: led: the estimated incentive of "
+        "10\u202f000 EUR is not reported as received; it is not deducted. "
+        "Fill incentive_paid (0 if none came)."
     ]
 
 

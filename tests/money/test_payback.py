@@ -18,12 +18,12 @@ def saving(value, low, high):
 def test_interval_is_carried_through_the_larger_saving_first():
     found = simple_payback(10_000, saving(8_000, 6_000, 10_000))
     assert (found.low, found.months, found.high) == (12.0, 15.0, 20.0)
-    assert found.words == "15 months (12 months to 20 months, 90 % confidence)."
+    assert found.words == "15 months (12 months to 20 months, 90\u202f% confidence)."
 
 
 def test_beyond_five_years_in_years():
     found = simple_payback(10_000, saving(2_000, 1_500, 2_500))
-    assert found.words == "5.0 years (4.0 years to 6.7 years, 90 % confidence)."
+    assert found.words == "5.0 years (4.0 years to 6.7 years, 90\u202f% confidence)."
 
 
 def test_saving_whose_interval_reaches_zero():
@@ -32,7 +32,7 @@ def test_saving_whose_interval_reaches_zero():
         assert (found.months, found.high) == (15.0, None)
         assert found.words == (
             "15 months; at least 6 months, with no upper limit, because the saving's interval "
-            "reaches zero (90 % confidence)."
+            "reaches zero (90\u202f% confidence)."
         )
 
 
@@ -41,7 +41,7 @@ def test_no_saving_above_zero():
     assert (found.months, found.high) == (None, None)
     assert found.words == (
         "There is no payback, because the saving is not above zero; even at the top of its "
-        "interval it would take 5.0 years (90 % confidence)."
+        "interval it would take 5.0 years (90\u202f% confidence)."
     )
     found = simple_payback(10_000, saving(0.0, -3_000, 0.0))
     assert found.words == "There is no payback, because the saving is not above zero."

@@ -4,8 +4,6 @@ import pytest
 
 from mv.quantity import around
 from mv.report.format import (
-    MINUS,
-    NARROW,
     Figure,
     Name,
     Say,
@@ -17,6 +15,7 @@ from mv.report.format import (
     share,
     unit_words,
 )
+from mv.wording import MINUS, NARROW
 
 SAY = Say("EUR")
 

@@ -116,7 +116,7 @@ def test_saved_fraction_of_half_a_year_is_wider(site):
     spread = uncertainty.quantile * 0.5 * 0.25 * saving.fraction * base_use
     expected = np.hypot(whole.savings.half_width, spread)
     assert half.savings.half_width == pytest.approx(expected, rel=1e-9)
-    assert "50% of a year not yet measured" in half.method
+    assert "50\u202f% of a year not yet measured" in half.method
     assert "extrapolation" in half.method
 
 

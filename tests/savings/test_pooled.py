@@ -28,7 +28,7 @@ def test_false_verdicts_are_binomial():
     assert got.share_of_shown == pytest.approx(0.2, rel=1e-12)
     assert got.words == (
         "If none of the 40 sites saved anything, 2.0 would still be expected to show savings at "
-        "90% confidence, and one or more with a chance of 87%. 10 did."
+        "90\u202f% confidence, and one or more with a chance of 87\u202f%. 10 did."
     )
 
 

@@ -6,6 +6,7 @@ import pytest
 from mv.portfolio.folder import open_portfolio
 from mv.run.many import verify_portfolio
 from mv.verify.site import verify_site
+from mv.wording import number
 
 METERS = (
     "meter,site,carrier,data,file,unit,stamp,rate,boundary,heat_content\n"
@@ -169,7 +170,7 @@ def test_a_heating_penalty_stands_outside_the_claim(site, tools):
     (line,) = [line for line in got.money.cost_lines if not line["claimed"]]
     assert line["saving"] == pytest.approx(0.08 * gas.avoided_energy.value)
     (note,) = [n for n in got.money.notes if n.startswith("Outside the claim")]
-    assert f"natural gas cost {-0.08 * gas.avoided_energy.value:,.0f} EUR more (" in note
+    assert f"natural gas cost {number(-0.08 * gas.avoided_energy.value)} EUR more (" in note
     assert "in no payback" in note
 
 

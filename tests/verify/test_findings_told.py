@@ -6,6 +6,7 @@ import pytest
 from mv.portfolio.folder import open_portfolio
 from mv.run import checking
 from mv.verify.site import verify_site
+from mv.wording import percent
 
 
 def findings(folder, rule):
@@ -26,7 +27,9 @@ def test_temperatures_that_the_baseline_never_saw_are_told(write_portfolio, tool
         write_portfolio(files={"weather/hill.csv": weather_csv(weather)}), "extrapolated"
     )
     assert result.extrapolation > 0.1
-    assert found.message.startswith(f"{result.extrapolation:.0%} of the reporting period's rows")
+    assert found.message.startswith(
+        f"{percent(result.extrapolation)} of the reporting period's rows"
+    )
 
 
 def test_a_large_difference_between_the_models_is_told(write_portfolio, tools):

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, label, layout, rule
-from mv.report.format import MINUS, Say
+from mv.report.format import Say
 from mv.results import PortfolioResult
+from mv.wording import MINUS
 
 
 @chart("causes", "portfolio", "Where do shortfalls come from?")

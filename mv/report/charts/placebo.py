@@ -8,8 +8,9 @@ import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, layout, note, rule
 from mv.report.charts.view import SiteView
-from mv.report.format import MINUS, Say, share
+from mv.report.format import Say, share
 from mv.results import PortfolioResult
+from mv.wording import MINUS
 
 
 def counted(most: int) -> dict[str, Any]:

@@ -22,7 +22,8 @@ from mv.report.charts.base import (
 )
 from mv.report.charts.bins import Bins, first_days, month_text, months
 from mv.report.charts.view import SiteView
-from mv.report.format import MINUS, Say, month, share
+from mv.report.format import Say, month, share
+from mv.wording import MINUS
 
 LEAST_ROWS = 4
 """A step of temperature with no more rows than this is never called missed (convention of this

@@ -20,7 +20,8 @@ import numpy as np
 import orjson
 
 from mv.report.charts.base import Chart
-from mv.report.format import MINUS, MONTHS, NARROW
+from mv.report.format import MONTHS
+from mv.wording import MINUS, NARROW
 
 WIDTH = 760
 SCALE = 10
