@@ -93,7 +93,15 @@ def split_long(
     }
 
 
-def shares_files(portfolio: Portfolio, sites: Collection[str]) -> bool:
+def split_for(portfolio: Portfolio, sites: Collection[str], folder: Path) -> str | None:
+    """Split what these sites share with others, once, into `folder`; its name, or None where
+    there was nothing to split."""
+    if not _share_files(portfolio, sites):
+        return None
+    return str(folder) if split_shared_files(portfolio, folder) else None
+
+
+def _share_files(portfolio: Portfolio, sites: Collection[str]) -> bool:
     """Whether these sites name a file that two of a portfolio's meters share."""
     wanted = set(sites)
     shared = Counter(m.file for m in portfolio.meters)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from mv.baseline.rows import bill_rows, daily_rows
 from mv.findings import ACTIONS, Finding, gravest_first
 from mv.portfolio.schema import SiteDescription
 from mv.prepare import PreparedSite, prepare_site
+from mv.readings.many import split_for, use_store
 from mv.readings.read import MeterReadings
 from mv.report.check_page import CheckMeter, CheckResult, render_check
 from mv.results import InputFile, now
@@ -47,8 +49,12 @@ class SiteCheck:
     refused: int
 
 
-def check_site(description: SiteDescription) -> SiteCheck:
-    """Read and judge one site."""
+def check_site(description: SiteDescription, split: str | None = None) -> SiteCheck:
+    """Read and judge one site.
+
+    `split`: folder that holds, by meter, the rows of files that many meters share.
+    """
+    use_store(Path(split) if split else None)
     prepared = prepare_site(description)
     meters = [
         _check_meter(description, prepared, key, got) for key, got in prepared.readings.items()
@@ -139,13 +145,15 @@ def check_portfolio(
     checks: dict[str, SiteCheck] = {}
     findings: list[Finding] = list(portfolio.findings)
     refused = 0
-    tasks = [(k, (portfolio.describe(k),)) for k in keys]
     alone = jobs == 1 or (jobs is None and len(keys) <= FEW_SITES)
     limits = Limits()
     with (
+        TemporaryDirectory(prefix="mvreport-", ignore_cleanup_errors=True) as beside,
         Progress(len(keys), passes=1) as progress,
         Loop(limits) if alone else Pool(jobs or 0, limits, PRELOAD) as engine,
     ):
+        split = split_for(portfolio, keys, Path(beside))
+        tasks = ((k, (portfolio.describe(k), split)) for k in keys)
         for name, answer in engine.map(check_site, tasks):
             progress.step(name)
             if isinstance(answer, Failure):

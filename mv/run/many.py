@@ -390,12 +390,11 @@ class _Run:
 
     def _split(self, missing: list[str]) -> str | None:
         """Split the files that many of these sites share, once; the folder of their parts."""
-        from mv.readings.many import shares_files, split_shared_files
+        from mv.readings.many import split_for
 
-        if self.options.cluster or not shares_files(self.portfolio, missing):
+        if self.options.cluster:
             return None
-        folder = self._beside / "split"
-        return str(folder) if split_shared_files(self.portfolio, folder) else None
+        return split_for(self.portfolio, missing, self._beside / "split")
 
     def _plan_of(self, name: str) -> dict[str, Any] | None:
         """The frozen plan with this site's part alone."""

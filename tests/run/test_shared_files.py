@@ -1,9 +1,11 @@
 """One file of many meters gives what a file a meter gives, and is split once for all workers."""
 
 import orjson
+import pytest
 
 from mv.readings import many as split
 from mv.readings import read
+from mv.run.checking import check_portfolio
 from mv.run.many import RunOptions, report_portfolio
 
 KEYS = ("a", "b", "c")
@@ -34,7 +36,9 @@ def savings(out):
     return [(s["site"], s["avoided_energy"], s["adjusted_baseline"]) for s in sites]
 
 
-def test_one_long_file_is_split_once_and_gives_the_same_savings(tools, tmp_path, monkeypatch):
+@pytest.fixture
+def opened(monkeypatch):
+    """File, meter and whether its rows came from the store, of every meter that was read."""
     monkeypatch.setattr(split, "SPLIT_FROM", 0)
     opened = []
     real = read.from_store
@@ -45,13 +49,27 @@ def test_one_long_file_is_split_once_and_gives_the_same_savings(tools, tmp_path,
         return found
 
     monkeypatch.setattr(read, "from_store", noted)
+    yield opened
+    split.use_store(None)
+
+
+def test_one_long_file_is_split_once_and_gives_the_same_savings(tools, tmp_path, opened):
     got = []
     for shared in (False, True):
         folder = write(tools, tmp_path / f"folder-{shared}", shared=shared)
         out = tmp_path / f"out-{shared}"
         report_portfolio(str(folder), out, RunOptions(jobs=1, cache=False))
         got.append(savings(out))
-    split.use_store(None)
     assert got[0] == got[1]
     assert got[0][1][1]["value"] != got[0][2][1]["value"]
+    assert [found for name, _, found in opened if name == "meters/all.csv"] == [True] * len(KEYS)
+
+
+def test_the_check_splits_it_as_well_and_says_the_same(tools, tmp_path, opened, capsys):
+    told = []
+    for shared in (False, True):
+        folder = write(tools, tmp_path / f"folder-{shared}", shared=shared)
+        check_portfolio(str(folder), tmp_path / "out", jobs=1)
+        told.append(capsys.readouterr().out)
+    assert told[0] == told[1]
     assert [found for name, _, found in opened if name == "meters/all.csv"] == [True] * len(KEYS)

@@ -83,7 +83,7 @@ def test_own_generation_is_priced_as_if_it_had_been_bought(write_portfolio, tool
 def test_a_site_that_breaks_the_check_stops_no_other(
     write_portfolio, tmp_path, monkeypatch, capsys
 ):
-    def broken(description):
+    def broken(description, split):
         raise ValueError("odd")
 
     monkeypatch.setattr(checking, "check_site", broken)
