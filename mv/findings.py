@@ -14,6 +14,7 @@ The exception family (a user's mistake never shows a traceback):
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -37,6 +38,16 @@ class Rule:
 
 RULES: dict[str, Rule] = {}
 """Every rule a finding may carry, by name.  Filled by `rule_book` below, closed after import."""
+
+
+def counted(message: str, n: int) -> str:
+    """A sentence on `n` things: {n} becomes the number, and of each [one|several] the wording that
+    fits it."""
+    chosen = _ONE_OR_SEVERAL.sub(r"\1" if n == 1 else r"\2", message)
+    return chosen.replace("{n}", str(n))
+
+
+_ONE_OR_SEVERAL = re.compile(r"\[([^\[\]|]*)\|([^\[\]|]*)\]")
 
 
 def _book(action: Action, rules: dict[str, str]) -> None:

@@ -14,6 +14,7 @@ from mv.findings import (
     MvError,
     ReadingsError,
     RenderError,
+    counted,
     gravest_first,
 )
 
@@ -73,3 +74,15 @@ def test_an_error_carries_every_finding_and_survives_the_way_between_processes(k
 def test_the_family_has_one_head():
     for kind in (FolderError, ReadingsError, RenderError, ModelError):
         assert issubclass(kind, MvError)
+
+
+@pytest.mark.parametrize(
+    ("n", "said"),
+    [
+        (1, "1 row of [x] has a time and was left out."),
+        (2, "2 rows of [x] have a time and were left out."),
+        (0, "0 rows of [x] have a time and were left out."),
+    ],
+)
+def test_a_sentence_agrees_with_its_number(n, said):
+    assert counted("{n} row[|s] of [x] ha[s|ve] a time and [was|were] left out.", n) == said

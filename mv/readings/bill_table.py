@@ -17,7 +17,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Meter
 from mv.readings import dates, flags, headings, shape
 from mv.readings.number_text import to_numbers
@@ -64,11 +64,11 @@ class BillLedger:
     """Index of a first row that no read date comes before; counted already."""
 
     def leave(self, gone: list[Bill], rule: str, message: str) -> None:
-        """Take bills out under `rule`; `message` may hold {n}."""
+        """Take bills out under `rule`; `message` as `counted` takes it."""
         if not gone:
             return
         rows = sum(b.rows for b in gone)
-        self.tell(rule, message.format(n=len(gone)), line=gone[0].line, count=rows)
+        self.tell(rule, counted(message, len(gone)), line=gone[0].line, count=rows)
         self.excluded[rule] = self.excluded.get(rule, 0) + rows
         self.lost[rule] = self.lost.get(rule, 0.0) + sum(b.value for b in gone)
         out = {id(b) for b in gone}
@@ -241,11 +241,19 @@ def _leave_rows(table, ledger, blank, fee, values, empty, unreadable, dated, dat
     if ledger.open_first is not None:
         gone[ledger.open_first] = True
     for mask, rule, message in (
-        (~dated & datelike, "bill_dates_impossible", "{n} bills have a date that no calendar has."),
-        (~dated, "time_unreadable", "{n} rows have no date that can be read (totals, remarks?)."),
-        (fee, "bill_fee", "{n} rows are charges and no use."),
-        (unreadable, "value_unreadable", "{n} bills have a use that is not a number."),
-        (empty, "value_empty", "{n} bills have dates and no use."),
+        (
+            ~dated & datelike,
+            "bill_dates_impossible",
+            "{n} bill[|s] ha[s|ve] a date that no calendar has.",
+        ),
+        (
+            ~dated,
+            "time_unreadable",
+            "{n} row[|s] ha[s|ve] no date that can be read (totals, remarks?).",
+        ),
+        (fee, "bill_fee", "{n} [row is a charge|rows are charges] and no use."),
+        (unreadable, "value_unreadable", "{n} bill[|s] ha[s|ve] a use that is not a number."),
+        (empty, "value_empty", "{n} bill[|s] ha[s|ve] dates and no use."),
     ):
         left = mask & ~gone
         count = int(left.sum())
@@ -264,7 +272,7 @@ def _leave_rows(table, ledger, blank, fee, values, empty, unreadable, dated, dat
                     count=count,
                 )
             )
-        ledger.tell(rule, message.format(n=count), line=int(table.lines[at]), count=count)
+        ledger.tell(rule, counted(message, count), line=int(table.lines[at]), count=count)
         ledger.excluded[rule] = ledger.excluded.get(rule, 0) + count
         ledger.lost[rule] = ledger.lost.get(rule, 0.0) + float(np.nansum(values[left]))
         gone |= left
@@ -314,7 +322,7 @@ def _difference(ledger: BillLedger) -> None:
     ledger.bills = out + fallen
     for bill in fallen:
         bill.value = 0.0
-    ledger.leave(fallen, "register_reset", "the register falls at {n} reads; use is not known.")
+    ledger.leave(fallen, "register_reset", "the register falls at {n} read[|s]; use is not known.")
 
 
 def _first_days(days: np.ndarray) -> bool:

@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits, Meter
 from mv.readings.bill_table import Bill, BillLedger, bills_of
 from mv.readings.table import Table
@@ -95,7 +95,7 @@ def settle(ledger: BillLedger, limits: Limits, *, signed: bool) -> None:
     leave_overlaps(ledger)
     if not signed:
         negative = [b for b in ledger.bills if b.value < 0]
-        ledger.leave(negative, "bill_negative", "{n} bills have a use below zero.")
+        ledger.leave(negative, "bill_negative", "{n} bill[|s] ha[s|ve] a use below zero.")
     join_estimated(ledger)
     join_short(ledger, limits)
     leave_long(ledger, limits)
@@ -106,7 +106,11 @@ def settle(ledger: BillLedger, limits: Limits, *, signed: bool) -> None:
     if left:
         ledger.tell(
             "readings_estimated",
-            f"{len(left)} bills are estimated and no actual read follows; they are used.",
+            counted(
+                "{n} [bill is estimated and no actual read follows; it is|bills are estimated and "
+                "no actual read follows; they are] used.",
+                len(left),
+            ),
             line=left[0].line,
             count=len(left),
         )
@@ -117,7 +121,7 @@ def leave_impossible(ledger: BillLedger) -> None:
     ledger.leave(
         [b for b in ledger.bills if b.end <= b.start],
         "bill_dates_impossible",
-        "{n} bills end on or before their first day.",
+        "{n} bill[|s] end[s|] on or before [its|their] first day.",
     )
 
 
@@ -134,7 +138,11 @@ def leave_cancelled(ledger: BillLedger) -> None:
         else:
             waiting[bill.start, bill.end, bill.value].append(bill)
     gone.sort(key=lambda b: b.line)
-    ledger.leave(gone, "bill_cancelled", "{n} bills were cancelled or cancel another.")
+    ledger.leave(
+        gone,
+        "bill_cancelled",
+        "{n} bill[|s] [was|were] cancelled or cancel[s|] another.",
+    )
 
 
 def settle_repeats(ledger: BillLedger) -> None:
@@ -172,12 +180,16 @@ def settle_repeats(ledger: BillLedger) -> None:
             superseded += [b for b in kept if b is not best[-1]]
         else:
             unclear += kept
-    ledger.leave(equal, "duplicate_equal", "{n} bills repeat another; each counts once.")
+    ledger.leave(equal, "duplicate_equal", "{n} bill[|s] repeat[s|] another; each counts once.")
     ledger.leave(
-        superseded, "bill_superseded", "{n} bills were replaced by a correction or an actual read."
+        superseded,
+        "bill_superseded",
+        "{n} bill[|s] [was|were] replaced by a correction or an actual read.",
     )
     ledger.leave(
-        unclear, "bill_overlap", "{n} bills give different uses for the same days; none was used."
+        unclear,
+        "bill_overlap",
+        "{n} bill[|s] give[s|] different uses for the same days; none was used.",
     )
 
 
@@ -211,7 +223,9 @@ def leave_overlaps(ledger: BillLedger) -> None:
             ]
             superseded += [b for b in inside if b not in superseded]
     ledger.leave(
-        superseded, "bill_superseded", "{n} bills were replaced by a correction that covers them."
+        superseded,
+        "bill_superseded",
+        "{n} bill[|s] [was|were] replaced by a correction that covers [it|them].",
     )
     overlapping = set()
     furthest: Bill | None = None
@@ -223,7 +237,7 @@ def leave_overlaps(ledger: BillLedger) -> None:
     ledger.leave(
         [b for b in ledger.bills if id(b) in overlapping],
         "bill_overlap",
-        "{n} bills cover days that another covers too; none of them was used.",
+        "{n} bill[|s] cover[s|] days that another covers too; none of them was used.",
     )
 
 
@@ -245,8 +259,11 @@ def join_estimated(ledger: BillLedger) -> None:
     if joined:
         ledger.tell(
             "bills_estimated_joined",
-            f"{joined} estimated bills were joined with the bills after them, up to the next "
-            "actual read.",
+            counted(
+                "{n} estimated [bill was joined with the bill after it|bills were joined with the "
+                "bills after them], up to the next actual read.",
+                joined,
+            ),
             line=first_line,
             count=joined,
         )
@@ -271,15 +288,19 @@ def join_short(ledger: BillLedger, limits: Limits) -> None:
     if count:
         ledger.tell(
             "bills_short_joined",
-            f"{count} bills of less than {limits.bill_days_short:g} days were joined with their "
-            "neighbours.",
+            counted(
+                f"{{n}} bill[|s] of less than {limits.bill_days_short:g} days [was joined with "
+                "its neighbour|were joined with their neighbours].",
+                count,
+            ),
             line=line,
             count=count,
         )
     ledger.leave(
         [b for b in ledger.bills if b.days < limits.bill_days_short],
         "bill_short",
-        f"{{n}} bills of less than {limits.bill_days_short:g} days touch no other.",
+        f"{{n}} [bill of less than {limits.bill_days_short:g} days touches|bills of less than "
+        f"{limits.bill_days_short:g} days touch] no other.",
     )
 
 
@@ -292,7 +313,7 @@ def leave_long(ledger: BillLedger, limits: Limits) -> None:
     ledger.leave(
         [b for b in ledger.bills if b.days > (max(limit, JOINED_MOST) if b.joined else limit)],
         "bill_long",
-        f"{{n}} bills cover more than {limit:g} days.",
+        f"{{n}} bill[|s] cover[s|] more than {limit:g} days.",
     )
 
 
@@ -300,12 +321,17 @@ def tell_gaps(ledger: BillLedger) -> None:
     """Days between bills that none covers."""
     gaps = [(a, b.start - a.end) for a, b in pairwise(ledger.bills) if b.start > a.end]
     if gaps:
+        days = sum(d for _, d in gaps)
+        where = counted("{n} gap[|s] between bills", len(gaps))
         ledger.tell(
             "bill_gap",
-            f"{sum(d for _, d in gaps)} days in {len(gaps)} gaps between bills are covered by "
-            "none; nothing was put in their place.",
+            counted(
+                f"{{n}} [day in {where} is covered by none; nothing was put in its|days in {where} "
+                "are covered by none; nothing was put in their] place.",
+                days,
+            ),
             line=gaps[0][0].line,
-            count=sum(d for _, d in gaps),
+            count=days,
         )
 
 

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from mv.findings import Finding
+from mv.findings import Finding, counted
 from mv.portfolio.schema import Limits
 from mv.readings.interval import Grid
 from mv.readings.rows import ESTIMATED, EXCLUDED, Rows
@@ -156,33 +156,35 @@ class CleaningRule:
 
 
 CLEANING: tuple[CleaningRule, ...] = (
-    CleaningRule("negative_value", negative_values, "{n} intervals have a use below zero."),
+    CleaningRule("negative_value", negative_values, "{n} interval[|s] ha[s|ve] a use below zero."),
     CleaningRule(
         "catch_up",
         catch_up,
-        "{n} values right after a gap hold the gap's energy as well; their split is not known.",
+        "{n} [value right after a gap holds the gap's energy as well; its|values right after a gap "
+        "hold the gap's energy as well; their] split is not known.",
     ),
     CleaningRule(
         "spike",
         spikes,
-        "{n} values are more than {limits.spike_factor:g} times the meter's own 99.5 % quantile.",
+        "{n} value[|s] [is|are] more than {limits.spike_factor:g} times the meter's own 99.5 % "
+        "quantile.",
     ),
     CleaningRule(
         "zero_run",
         zeros_for_missing,
-        "{n} intervals are zeros in runs of {limits.zero_hours:g} hours or more on a meter that "
-        "never goes near zero: readings that are missing, or an outage.",
+        "{n} interval[|s] [is|are] zero[|s] in runs of {limits.zero_hours:g} hours or more on a "
+        "meter that never goes near zero: readings that are missing, or an outage.",
     ),
     CleaningRule(
         "outage",
         outages,
-        "{n} intervals lie below {limits.outage_share:.0%} of the base load: an outage, which is "
-        "no saving.",
+        "{n} interval[|s] lie[s|] below {limits.outage_share:.0%} of the base load: an outage, "
+        "which is no saving.",
     ),
     CleaningRule(
         "stuck_value",
         stuck_values,
-        "{n} intervals repeat one value for {limits.stuck_hours:g} hours or more.",
+        "{n} interval[|s] repeat[s|] one value for {limits.stuck_hours:g} hours or more.",
     ),
 )
 """In the order in which they are applied; an interval leaves under the first that names it."""
@@ -196,8 +198,7 @@ def clean(grid: Grid, rows: Rows, limits: Limits, *, signed: bool) -> None:
             continue
         mask = rule.find(load, limits)
         if mask.any() and (mask := mask & np.isfinite(grid.values)).any():
-            words = rule.words.format(n=int(mask.sum()), limits=limits)
-            take_out(grid, rows, mask, rule.name, words)
+            take_out(grid, rows, mask, rule.name, rule.words.format(n="{n}", limits=limits))
             load = Load(grid.values, grid.step)
 
 
@@ -211,8 +212,8 @@ def take_out(grid: Grid, rows: Rows, mask: np.ndarray, rule: str, message: str) 
     rows.findings.append(
         Finding(
             rule,
-            f"{message} They were left out; the first begins "
-            f"{np.datetime64(int(grid.starts[first]), 's')}Z.",
+            counted(f"{message} [It was left out; it|They were left out; the first] begins ", n)
+            + f"{np.datetime64(int(grid.starts[first]), 's')}Z.",
             file=rows.file,
             count=n,
             effect=f"{energy:.6g} {rows.unit} left out".replace("  ", " "),

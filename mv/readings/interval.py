@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits
 from mv.readings import clock
 from mv.readings.rows import MISSING, Rows
@@ -83,7 +83,7 @@ def sort_rows(rows: Rows) -> None:
     rows.findings.append(
         Finding(
             "rows_unordered",
-            f"times run backwards at {back} places; rows were sorted by time.",
+            counted("times run backwards at {n} place[|s]; rows were sorted by time.", back),
             file=rows.file,
             line=int(rows.lines[first]),
             count=back,
@@ -135,8 +135,8 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
         rows.leave(
             off,
             "off_grid",
-            f"{{n}} rows lie more than {limits.snap_seconds:g} s off the {duration_words(step)} "
-            "grid of the file and were left out.",
+            f"{{n}} row[|s] lie[s|] more than {limits.snap_seconds:g} s off the "
+            f"{duration_words(step)} grid of the file and [was|were] left out.",
         )
         drift = drift[~off]
     moved = int((drift != 0).sum())
@@ -145,8 +145,11 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
         rows.findings.append(
             Finding(
                 "stamps_snapped",
-                f"{moved} times were up to {int(np.abs(drift).max())} s off the "
-                f"{duration_words(step)} grid and were moved onto it.",
+                counted(
+                    f"{{n}} [time was|times were up to] {int(np.abs(drift).max())} s off the "
+                    f"{duration_words(step)} grid and [was|were] moved onto it.",
+                    moved,
+                ),
                 file=rows.file,
                 line=int(rows.lines[i]),
                 count=moved,
@@ -209,7 +212,8 @@ def join_to_coarsest(
     rows.leave(
         ~whole,
         "step_incomplete",
-        f"{{n}} rows of a finer step do not fill their {duration_words(step)} and were left out.",
+        f"{{n}} row[|s] of a finer step do[es|] not fill [its|their] "
+        f"{duration_words(step)} and [was|were] left out.",
     )
     place = place[whole]
     first = np.flatnonzero(np.r_[True, place[1:] != place[:-1]]) if len(place) else first[:0]
@@ -269,18 +273,18 @@ def settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
     rows.leave(
         unequal,
         "duplicate_unequal",
-        "{n} rows repeat a time with different values; none of them was used.",
+        "{n} row[|s] repeat[s|] a time with different values; none of them was used.",
     )
     rows.leave(
         rest_superseded,
         "duplicate_superseded",
-        "{n} estimated rows are followed or preceded by a measured one of the same time, which "
-        "counts instead.",
+        "{n} estimated row[|s] [is|are] followed or preceded by a measured one of the same time, "
+        "which counts instead.",
     )
     rows.leave(
         rest_equal[~rest_superseded],
         "duplicate_equal",
-        "{n} rows repeat a time with the same value; each counts once.",
+        "{n} row[|s] repeat[s|] a time with the same value; each counts once.",
     )
     return place
 

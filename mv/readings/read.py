@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits, Meter, SiteDescription
 from mv.readings import bills, clock, interval, meter_changes, registers, switching
 from mv.readings.cleaning import clean, used_rows
@@ -303,7 +303,10 @@ def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
     if missing:
         rows.tell(
             "readings_missing",
-            f"{missing} of {n} intervals have no reading and stay missing.",
+            counted(
+                f"{{n}} of {n} intervals ha[s|ve] no reading and stay[s|] missing.",
+                missing,
+            ),
             count=missing,
             effect=f"{1 - missing / n:.1%} of intervals have one",
         )
@@ -311,7 +314,10 @@ def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
     if estimated:
         rows.tell(
             "readings_estimated",
-            f"{estimated} of {n} intervals are marked as estimated; they are used.",
+            counted(
+                f"{{n}} of {n} intervals [is|are] marked as estimated; [it is|they are] used.",
+                estimated,
+            ),
             count=estimated,
         )
 

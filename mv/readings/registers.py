@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mv.findings import counted
 from mv.readings.interval import Grid
 from mv.readings.rows import EXCLUDED, MISSING, Rows
 
@@ -89,20 +90,20 @@ def difference(grid: Grid, rows: Rows) -> Grid:
         (
             gap,
             "register_gap",
-            "after {n} gaps the register tells the total over the gap and not its split; those "
-            "intervals stay missing.",
+            "after {n} gap[|s] the register tells the total over the gap and not its split; [that "
+            "interval stays|those intervals stay] missing.",
         ),
         (
             reset,
             "register_reset",
-            "the register falls at {n} places and is no roll-over (exchanged or reset?); use over "
-            "those intervals is not known.",
+            "the register falls at {n} place[|s] and is no roll-over (exchanged or reset?); use "
+            "over th[at|ose] interval[|s] is not known.",
         ),
     ):
         n = int(mask.sum())
         if n:
             rows.excluded[rule] = n
             rows.lost[rule] = float(use[mask].sum())
-            rows.tell(rule, words.format(n=n), count=n)
+            rows.tell(rule, counted(words, n), count=n)
     keep = slice(0, len(grid.values) - 1)
     return Grid(grid.starts[keep], values[keep], flags[keep], counts[keep], grid.step)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow.compute as pc
 
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Meter
 from mv.readings import dates, flags, shape, wide
 from mv.readings.number_text import to_numbers
@@ -61,12 +61,12 @@ class Rows:
         return len(self.seconds)
 
     def leave(self, mask: np.ndarray, rule: str, message: str) -> None:
-        """Take the rows of `mask` out under `rule`; `message` may hold {n}."""
+        """Take the rows of `mask` out under `rule`; `message` as `counted` takes it."""
         n = int(np.count_nonzero(mask))
         if not n:
             return
         first = int(np.flatnonzero(mask)[0])
-        self.tell(rule, message.format(n=n), line=int(self.lines[first]), count=n)
+        self.tell(rule, counted(message, n), line=int(self.lines[first]), count=n)
         self.excluded[rule] = self.excluded.get(rule, 0) + n
         self.lost[rule] = self.lost.get(rule, 0.0) + float(np.nansum(self.values[mask]))
         self.keep(~mask)
@@ -181,7 +181,10 @@ def long_rows(table: Table, roles: shape.Roles, day_first: bool | None) -> Rows:
     if times.midnights:
         rows.tell(
             "hour_24",
-            f"{times.midnights} times are written 24:00 and were read as 00:00 of the next day.",
+            counted(
+                "{n} time[|s] [is|are] written 24:00 and [was|were] read as 00:00 of the next day.",
+                times.midnights,
+            ),
             count=times.midnights,
         )
     rows.ends, rows.why = _stamp_of_columns(table, roles, times)
@@ -251,12 +254,22 @@ def leave_unreadable(
                 )
             )
     left = [
-        (untimed, "time_unreadable", "{n} rows have a time that can't be read (totals, remarks?)."),
-        (unreadable, "value_unreadable", "{n} rows have a value that is not a number."),
-        (empty, "value_empty", "{n} rows have a time and no value; nothing was put in its place."),
+        (
+            untimed,
+            "time_unreadable",
+            "{n} row[|s] ha[s|ve] a time that can't be read (totals, remarks?).",
+        ),
+        (unreadable, "value_unreadable", "{n} row[|s] ha[s|ve] a value that is not a number."),
+        (
+            empty,
+            "value_empty",
+            "{n} row[|s] ha[s|ve] a time and no value; nothing was put in its place.",
+        ),
     ]
     if invalid is not None:
-        left.append((invalid, "flagged_invalid", "{n} rows are flagged as not valid by the file."))
+        left.append(
+            (invalid, "flagged_invalid", "{n} row[|s] [is|are] flagged as not valid by the file.")
+        )
     gone = np.zeros(n, dtype=bool)
     for mask, rule, message in left:
         if mask.any():

@@ -69,7 +69,8 @@ def settle_clock(rows: Rows, zone: str) -> str:
         rows.leave(
             mask,
             "hour_nonexistent",
-            f"{{n}} rows lie in the hour that {zone} skips in spring and were left out.",
+            f"{{n}} row[|s] lie[s|] in the hour that {zone} skips in spring and [was|were] left "
+            "out.",
         )
     return zone
 

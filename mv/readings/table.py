@@ -19,7 +19,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.readings.headings import METER, plain
 
 SAMPLE_BYTES = 65_536
@@ -127,9 +127,14 @@ def read_delimited(file: str, data: bytes) -> Table:
         findings.append(
             Finding(
                 "row_malformed",
-                f"{len(real)} rows do not have the {len(names)} cells of the table, the first "
-                f"reads {text[:60]!r}. They were left out; totals and remarks may stay out, "
-                "readings should be mended.",
+                counted(
+                    f"{{n}} row[|s] do[es|] not have the {len(names)} cells of the table[; it|, "
+                    "the first] reads ",
+                    len(real),
+                )
+                + f"{text[:60]!r}. "
+                + counted("[It|They] [was|were] left out; ", len(real))
+                + "totals and remarks may stay out, readings should be mended.",
                 file=file,
                 line=int(n - 1 + start),
                 count=len(real),

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.findings import Finding, ReadingsError
+from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits, SiteDescription, WeatherStation
 from mv.readings import clock, interval
 from mv.readings.cleaning import used_rows
@@ -155,7 +155,10 @@ def _regular(source, table: Table, rows: Rows, station: WeatherStation, limits: 
         if left:
             rows.tell(
                 "temperature_missing",
-                f"{left} days have no temperature and are left out.",
+                counted(
+                    "{n} day[|s] ha[s|ve] no temperature and [is|are] left out.",
+                    left,
+                ),
                 count=left,
             )
         return None, daily, given, rows.findings
@@ -185,7 +188,7 @@ def _place(rows: Rows, step: int, zone: str, limits: Limits) -> interval.Grid:
 
 def _leave_implausible(rows: Rows, unit: str) -> None:
     coded = np.isin(rows.values, _missing_codes(unit))
-    rows.leave(coded, "value_empty", "{n} temperatures are written as a code for missing.")
+    rows.leave(coded, "value_empty", "{n} temperature[|s] [is|are] written as a code for missing.")
     wild = (rows.values < PLAUSIBLE[0]) | (rows.values > PLAUSIBLE[1])
     if len(rows) and wild.mean() > 0.05:
         raise ReadingsError(
@@ -200,8 +203,8 @@ def _leave_implausible(rows: Rows, unit: str) -> None:
     rows.leave(
         wild,
         "temperature_implausible",
-        f"{{n}} temperatures lie outside {PLAUSIBLE[0]:g} to {PLAUSIBLE[1]:g} °C and were left "
-        "out.",
+        f"{{n}} temperature[|s] lie[s|] outside {PLAUSIBLE[0]:g} to {PLAUSIBLE[1]:g} °C "
+        "and [was|were] left out.",
     )
     if not len(rows):
         raise ReadingsError(
@@ -230,7 +233,8 @@ def _leave_stuck(rows: Rows, step: int) -> None:
     rows.leave(
         mask,
         "temperature_stuck",
-        f"{{n}} temperatures repeat one value for {STUCK_HOURS} hours or more and were left out.",
+        f"{{n}} temperature[|s] repeat[s|] one value for {STUCK_HOURS} hours or more "
+        "and [was|were] left out.",
     )
 
 
@@ -263,24 +267,29 @@ def _bridge_gaps(hourly, limit_hours: float, rows: interval.Rows):
     values = values.copy()
     at = np.arange(len(values))
     values[fill] = np.interp(at[fill], at[~missing], values[~missing])
-    if fill.any():
+    if filled := int(fill.sum()):
         rows.findings.append(
             Finding(
                 "temperature_interpolated",
-                f"{int(fill.sum())} hours in {int(short.sum())} gaps of at most "
-                f"{limit_hours:g} hours were filled by a straight line.",
+                counted("{n} hour[|s] in ", filled)
+                + counted("{n} gap[|s] of at most ", int(short.sum()))
+                + counted(f"{limit_hours:g} hours [was|were] filled by a straight line.", filled),
                 file=rows.file,
-                count=int(fill.sum()),
+                count=filled,
             )
         )
-    left = int(missing.sum() - fill.sum())
+    left = int(missing.sum()) - filled
     if left:
         longest = int((end - begin)[~short].max())
         rows.findings.append(
             Finding(
                 "temperature_missing",
-                f"{left} hours in {int((~short).sum())} longer gaps (the longest {longest} "
-                "hours) have no temperature; the days they touch are left out.",
+                counted("{n} hour[|s] in ", left)
+                + counted(
+                    f"{{n}} longer [gap|gaps (the longest {longest} hours)] ", int((~short).sum())
+                )
+                + counted("ha[s|ve] no temperature; the days [it|they] touch[es|] are ", left)
+                + "left out.",
                 file=rows.file,
                 count=left,
             )

@@ -183,5 +183,7 @@ def _leave_suspect(rows: Rows, suspect: np.ndarray, table: Table) -> None:
     bad = set(table.lines[suspect].tolist())
     mask = np.array([line in bad for line in rows.lines.tolist()], dtype=bool)
     rows.leave(
-        mask, "temperature_suspect", "{n} temperatures failed the weather service's own checks."
+        mask,
+        "temperature_suspect",
+        "{n} temperature[|s] failed the weather service's own checks.",
     )
