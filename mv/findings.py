@@ -85,6 +85,7 @@ _book(
         "retrofits_overlap": "Two retrofits of a site were installed at the same time.",
         "notes_more": "Further notes of the same kind on the same column were counted only.",
         "value_unused": "A cell says something that its row's other cells make meaningless.",
+        "currency_assumed": "No currency is named; the portfolio's money is taken as euros.",
         "clock_fixed": "A site's time zone keeps one clock all year, without summer time.",
     },
 )
@@ -203,6 +204,7 @@ _book(
         "autumn_hour_once": "The hour that occurs twice in autumn stands in the file once.",
         "level_offset": "After a gap the whole load is higher or lower by a constant.",
         "level_step": "A meter's whole load steps by a simple factor at one instant.",
+        "value_constant": "A meter shows one value for weeks: a flat load, or a meter that hangs.",
         "bill_gap": "Days between bills are covered by none.",
         "bill_months_assumed": "Bills name months without read dates; calendar months are assumed.",
         "bill_calendar_months": "All bills are whole calendar months, which meters are rarely "

@@ -31,6 +31,8 @@ CHANCE = 1e-6
 neighbours are equal on this meter."""
 FLAT_SHARE = 0.2
 """A meter that repeats values for more than this share of the time has a flat load by habit."""
+CONSTANT_DAYS = 30
+"""Days of one value, not zero, that are told though they stay in (common practice, no source)."""
 CATCH_UP = (0.5, 2.0)
 """A value after a gap that lies within these multiples of (gap + 1) typical intervals makes up for
 the gap."""
@@ -200,6 +202,30 @@ def clean(grid: Grid, rows: Rows, limits: Limits, *, signed: bool) -> None:
         if mask.any() and (mask := mask & np.isfinite(grid.values)).any():
             take_out(grid, rows, mask, rule.name, rule.words.format(n="{n}", limits=limits))
             load = Load(grid.values, grid.step)
+    _tell_constant(grid, rows)
+
+
+def _tell_constant(grid: Grid, rows: Rows) -> None:
+    """Tell the longest stretch of one value where it lasts for `CONSTANT_DAYS`.  On a meter that is
+    flat as a rule no stretch is taken out, nor on one that hangs from its first row to its last."""
+    values = grid.values
+    same = np.r_[False, (values[1:] == values[:-1]) & (values[1:] != 0), False]
+    least = CONSTANT_DAYS * DAY // grid.step
+    if np.count_nonzero(same) < least - 1:
+        return
+    edges = np.flatnonzero(same[1:] != same[:-1])
+    lengths = edges[1::2] - edges[::2] + 1
+    longest = int(np.argmax(lengths))
+    first, length = int(edges[2 * longest]), int(lengths[longest])
+    if length < least:
+        return
+    rows.tell(
+        "value_constant",
+        f"every interval is {values[first]:.6g} {rows.unit} for {length * grid.step // DAY} days "
+        f"from {np.datetime64(int(grid.starts[first]), 'D')} on. They are used; is the load so "
+        "flat, or did the meter hang? If it did, take these rows out of the file.",
+        count=length,
+    )
 
 
 def take_out(grid: Grid, rows: Rows, mask: np.ndarray, rule: str, message: str) -> None:

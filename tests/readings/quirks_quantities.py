@@ -255,6 +255,19 @@ def flat_load_is_no_stuck_meter():
 
 
 @quirk
+def stuck_for_the_whole_file():
+    series = pd.Series(7.77, index=truth("2023-01-01", 40).index)
+    return Quirk(long_text(series), series, findings=("value_constant",))
+
+
+@quirk
+def stuck_from_some_day_on():
+    series = truth("2023-01-01", 60)
+    series.iloc[20 * 24 :] = 7.77
+    return Quirk(long_text(series), series, findings=("value_constant",))
+
+
+@quirk
 def a_spike():
     file = WEEKS.copy()
     file.iloc[500] = 900.0
