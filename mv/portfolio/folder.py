@@ -145,6 +145,8 @@ def open_portfolio(
     lenient = cross_checks.Rows(made_settings or Settings(name="unknown"), every, keys, bad_columns)
     findings += cross_checks.cross_check(lenient, folder)
     findings += _strangers(every, intake.present)
+    if made_settings is not None and (blocks or any(map(_costs, every["retrofits"]))):
+        findings += _assumed_currency(made_settings)
     findings = _in_order(_capped(findings))
     if any(f.action == "refuse" for f in findings):
         raise FolderError(findings)
@@ -243,6 +245,20 @@ def _keys(table: Table | None, form: TableForm) -> frozenset[str] | None:
         return None
     index = table.columns.index(form.key)
     return frozenset(row.cells[index] for row in table.rows if row.cells[index])
+
+
+def _costs(retrofit: Retrofit) -> bool:
+    return retrofit.estimated_cost is not None or retrofit.actual_cost is not None
+
+
+def _assumed_currency(made: Settings) -> list[Finding]:
+    if "currency" in made.model_fields_set:
+        return []
+    words = (
+        f"no currency is named, so all money is taken as {made.currency}. Write the line currency "
+        f'= "{made.currency}", or another ISO 4217 code'
+    )
+    return [Finding("currency_assumed", words, SETTINGS, column="currency")]
 
 
 def _strangers(rows: dict[str, list], present: list[str]) -> list[Finding]:

@@ -26,7 +26,7 @@ def write_folder(folder: Path, sites: int) -> None:
     for i in range(stations):
         (folder / "weather" / f"{i}.csv").touch()
     tables = {
-        "portfolio.toml": 'name = "large"\n',
+        "portfolio.toml": 'name = "large"\ncurrency = "EUR"\n',
         "rates.toml": "".join(f"[r{i}]\nprice = 0.2\n" for i in range(rates)),
         "sites.csv": "site,name,time_zone,country,floor_area,weather,operating_week,group\n"
         + "".join(

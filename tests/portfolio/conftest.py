@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 FILES = {
-    "portfolio.toml": 'name = "Harbour"\n',
+    "portfolio.toml": 'name = "Harbour"\ncurrency = "EUR"\n',
     "sites.csv": (
         "site,name,time_zone,country,region,weather\n"
         "hall,Ferry hall,Europe/Lisbon,PT,,quay\n"

@@ -30,7 +30,8 @@ def test_a_valid_folder_is_read_whole(write):
 def test_digest_is_the_sha256_of_the_file(write):
     # printf 'name = "Harbour"\n' | sha256sum
     digest = "7c1db3f2d7012b51"
-    found = open_portfolio(write()).digests["portfolio.toml"]
+    folder = write({"portfolio.toml": 'name = "Harbour"\n'})
+    found = open_portfolio(folder).digests["portfolio.toml"]
     assert len(found) == 64
     assert found[:16] == digest
 
@@ -185,7 +186,7 @@ def test_every_table_is_among_them():
           "r,hall,2024-01-08,2024-01-26,G-1\n"},
          'retrofits.csv, line 2, column meters: meter "G-1" measures natural_gas, but the saving '
          "is claimed in electricity"),
-        ({"portfolio.toml": 'name = "x"\nnormal_year = "normal_file"\n'},
+        ({"portfolio.toml": 'name = "x"\ncurrency = "EUR"\nnormal_year = "normal_file"\n'},
          "weather.csv, line 2, column normal_file: the cell is empty, but portfolio.toml says "
          'normal_year = "normal_file"; name the file of a normal year, or choose another '
          "normal_year"),

@@ -61,6 +61,7 @@ NOTED = {
         "retrofits.csv": RETROFITS + "a,hall,2024-01-08,2024-02-01\nb,hall,2024-01-20,2024-03-01\n"
     },
     "clock_fixed": {"sites.csv": SITES.replace("Europe/Lisbon", "EST", 1)},
+    "currency_assumed": {"portfolio.toml": 'name = "x"\n'},
     "value_unused": {
         "events.csv": "site,start,what,treatment,change\nhall,2024-03-01,fair,exclude,12\n",
         "meters.csv": METERS.replace("rate", "heat_content")
