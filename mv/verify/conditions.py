@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from mv.prepare import PreparedSite
+from mv.prepare import PreparedSite, year_before
 from mv.readings.weather import WeatherReadings, daily_temperature
 
 YEAR_DAYS = 365
@@ -56,9 +56,10 @@ def normal_year(site: PreparedSite) -> NormalYear | None:
             temperature = _average_year(site.weather, site.description.site.time_zone)
     if temperature is None or temperature.isna().any():
         return None
-    end = pd.Timestamp(window.baseline_end)
-    start = end - pd.DateOffset(years=1) + pd.Timedelta(days=1)
-    operating = site.calendar.days["operating"].loc[start:end]
+    dates = site.calendar.days.index.to_numpy("datetime64[D]")
+    ends = np.array([year_before(window.baseline_end), window.baseline_end], "datetime64[D]")
+    start, end = np.searchsorted(dates, ends, side="right")
+    operating = site.calendar.days["operating"].iloc[start:end]
     if len(operating) < YEAR_DAYS:
         return None
     return NormalYear(temperature=temperature, operating=operating, words=words)
