@@ -6,7 +6,7 @@ from typing import Any
 
 from mv.findings import RULES
 from mv.quantity import Interval
-from mv.report.charts.view import is_chosen
+from mv.report.charts.view import chosen
 from mv.report.format import (
     NOT_GIVEN,
     Figure,
@@ -343,7 +343,7 @@ def model(site: CarrierResult, say: Say) -> dict[str, Any] | None:
 def candidate_rows(site: CarrierResult, say: Say) -> list[Row]:
     """The forms that competed."""
     rows = []
-    for i, c in enumerate(site.candidates):
+    for i, (c, is_chosen) in enumerate(zip(site.candidates, chosen(site), strict=True)):
         path = f"candidates[{i}]"
         rows.append(
             Row(
@@ -355,7 +355,7 @@ def candidate_rows(site: CarrierResult, say: Say) -> list[Row]:
                     say.figure(c.avoided_energy, unit_words(site.unit), f"{path}.avoided_energy"),
                     Name(c.why),
                 ),
-                mark="chosen" if is_chosen(site, c) else "",
+                mark="chosen" if is_chosen else "",
             )
         )
     return rows

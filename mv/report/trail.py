@@ -69,7 +69,6 @@ class TrailModel(NamedTuple):
     steps: tuple[StepModel, ...]
 
 
-@lru_cache(maxsize=4096)
 def anchor(key: str) -> str:
     """Element id of a derivation."""
     return "how-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")
@@ -93,7 +92,7 @@ def trail(
     derivations: list[Derivation], say: Say, claims: Sequence[str] = ()
 ) -> dict[str, TrailModel]:
     """Every derivation as a fold-out, by the key of its figure; `claims` as in `figure_name`."""
-    known = {d.figure for d in derivations}
+    anchors = {d.figure: anchor(d.figure) for d in derivations}
     out = {}
     for i, d in enumerate(derivations):
         value = (
@@ -113,12 +112,12 @@ def trail(
                 _text(s.value, say),
                 unit_words(s.unit),
                 Name(s.source),
-                anchor(s.ref) if s.ref in known else "",
+                anchors.get(s.ref, ""),
             )
             for s in d.steps
         )
         out[d.figure] = TrailModel(
-            anchor(d.figure),
+            anchors[d.figure],
             figure_name(d.figure, claims),
             Name(d.formula),
             value,

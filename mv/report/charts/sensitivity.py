@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     rule,
     shade,
 )
-from mv.report.charts.view import SiteView, is_chosen
+from mv.report.charts.view import SiteView, chosen
 from mv.report.format import Say
 
 
@@ -24,13 +24,18 @@ from mv.report.format import Say
 def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     """One dot a form against the official range."""
     official = view.carrier.avoided_energy
-    others = [c for c in view.carrier.candidates if c.avoided_energy is not None]
-    if official is None or official.low is None or len(others) < 2:
+    known = [
+        (c, is_chosen)
+        for c, is_chosen in zip(view.carrier.candidates, chosen(view.carrier), strict=True)
+        if c.avoided_energy is not None
+    ]
+    if official is None or official.low is None or len(known) < 2:
         return NotDrawn("chart-sensitivity", question, "fewer than two forms gave a saving")
-    others = sorted(others, key=lambda c: (c.criterion is None, c.criterion or 0.0), reverse=True)
+    known.sort(key=lambda each: (each[0].criterion is None, each[0].criterion or 0.0), reverse=True)
+    others = [c for c, _ in known]
     values = np.array([c.avoided_energy for c in others])
     places = np.arange(len(others))
-    picked = np.array([is_chosen(view.carrier, c) for c in others])
+    picked = np.array([is_chosen for _, is_chosen in known])
     plausible = np.array([c.plausible for c in others])
     data = []
     for name, mask, role, symbol in (

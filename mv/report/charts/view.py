@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from mv.report.charts.base import dates
-from mv.results import Candidate, CarrierResult, SiteResult
+from mv.results import CarrierResult, SiteResult
 
 PERIODS = ("baseline", "installation", "reporting")
 
@@ -33,11 +33,12 @@ class Rows:
         return self.used & (self.period == PERIODS.index(period))
 
 
-def is_chosen(carrier: CarrierResult, candidate: Candidate) -> bool:
-    """Whether a candidate is the model that was fitted."""
-    if any(c.why.startswith("chosen") for c in carrier.candidates):
-        return candidate.why.startswith("chosen")
-    return carrier.model is not None and candidate.form == carrier.model.form
+def chosen(carrier: CarrierResult) -> list[bool]:
+    """Of each candidate, whether it is the model that was fitted."""
+    said = [c.why.startswith("chosen") for c in carrier.candidates]
+    if any(said) or carrier.model is None:
+        return said
+    return [c.form == carrier.model.form for c in carrier.candidates]
 
 
 @dataclass(frozen=True)
