@@ -1,14 +1,15 @@
 """What does a portfolio cost: time, processor, memory; again unchanged; after few changes?
 
     python tests/benchmarks/many_sites.py [--sites 1000] [--kind hourly|bills] [--jobs 2]
-        [--folder DIR] [--rivals 3] [--small 100]
+        [--folder DIR] [--rivals 3] [--small 100] [--stages 30]
 
 Writes an invented portfolio (or uses the one in --folder), runs `mvreport report` over it in a
 process of its own and prints the wall time, the processor time a site, the peak memory of the
 parent and of its largest worker; then again with nothing changed, and with three sites changed.
-For hourly sites the same files are read bare with `pyarrow.csv.read_csv`, and two plain scripts
-(`rivals.py`) do a small part of the job for a few sites.  With --small the exponent of growth
-from that many sites is printed.
+For hourly sites the same files are read bare with `pyarrow.csv.read_csv`, and the plain scripts of
+`rivals.py` and `rival_whole.py` do their parts of the job for a few sites.  With --small the
+exponent of growth from that many sites is printed.  With --stages nothing of that is done: that
+many sites go through every stage in this process, and the processor time of each is printed.
 """
 
 from __future__ import annotations
@@ -22,8 +23,10 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent.parent)]
@@ -107,12 +110,13 @@ def bare_read(folder: Path) -> float:
 
 
 def rival_costs(folder: Path, sites: int) -> dict[str, float]:
-    """Processor seconds a site of either plain script, its imports left out."""
+    """Processor seconds a site of each plain script, its imports left out."""
     import rivals
+    from rival_whole import careful_whole
 
     costs = {}
-    for name in ("careful", "naive"):
-        script = getattr(rivals, name)
+    scripts = {"careful": rivals.careful, "careful_whole": careful_whole, "naive": rivals.naive}
+    for name, script in scripts.items():
         pairs = [
             (folder / "meters" / f"m{i:05d}.csv", folder / "weather" / f"w{i % 4}.csv")
             for i in range(sites + 1)
@@ -123,6 +127,62 @@ def rival_costs(folder: Path, sites: int) -> dict[str, float]:
             script(*pair)
         costs[name] = (time.process_time() - begin) / sites
     return costs
+
+
+def stages(folder: Path, sites: int) -> dict[str, float]:
+    """Mean processor milliseconds a site of each stage of a run, in this process."""
+    from mv.run.many import open_checked
+
+    portfolio = open_checked(str(folder))
+    keys = list(portfolio.sites)[:sites]
+    _through_all_stages(portfolio, keys[:1])  # imports, units, templates
+    spent = _through_all_stages(portfolio, keys)
+    return {stage: 1e3 * seconds / len(keys) for stage, seconds in spent.items()}
+
+
+def _through_all_stages(portfolio: Any, keys: list[str]) -> dict[str, float]:
+    import pickle
+
+    from mv.plan.attach import with_plan
+    from mv.report.render import context_from
+    from mv.run.cache import Cache
+    from mv.run.finished import Places, finish, put
+    from mv.run.whole import learn_context
+    from mv.verify.draft import measure
+    from mv.verify.site import conclude
+
+    spent: dict[str, float] = {}
+
+    def timed(stage: str, function: Callable[..., Any], *arguments: Any) -> Any:
+        begin = time.process_time()
+        answer = function(*arguments)
+        spent[stage] = spent.get(stage, 0.0) + time.process_time() - begin
+        return answer
+
+    settings = portfolio.settings.model_dump(mode="json")
+    page = context_from(
+        name="", currency="EUR", created="", method_version="", settings=settings, keys=keys
+    )
+    with tempfile.TemporaryDirectory(prefix="stages-") as name:
+        place = Path(name)
+        cache = Cache(place / "cache")
+        sites = {key: timed("describe", portfolio.describe, key) for key in keys}
+        summaries, drafts = {}, {}
+        for key, site in sites.items():
+            timed("digest", cache.key, site)
+            draft = timed("read and fit", measure, site)
+            summaries[key] = draft.summary
+            drafts[key] = timed("keep the draft", pickle.dumps, draft, 5)
+        learned = timed("learn from all sites", learn_context, portfolio, summaries)
+        for key, site in sites.items():
+            context = timed("learn from all sites", learned.site, key)
+            draft = timed("fetch the draft", pickle.loads, drafts[key])
+            result = timed("conclude", conclude, draft, context)
+            result = timed("plan and looks", with_plan, result, site, None)
+            finished = timed("page and tables", finish, result, page)
+            places = Places(stage=place / "out", finished=place / key, pages=place / f"{key}.pages")
+            timed("write", put, finished, places)
+    return spent
 
 
 def change_three(folder: Path, sites: int) -> None:
@@ -144,6 +204,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--rivals", type=int, default=3)
     parser.add_argument("--small", type=int, default=0)
+    parser.add_argument("--stages", type=int, default=0)
     given = parser.parse_args()
     import portfolios
 
@@ -152,7 +213,13 @@ def main() -> None:
     try:
         folder = given.folder or work / "portfolio"
         if not folder.exists():
-            write(folder, given.sites)
+            write(folder, given.stages or given.sites)
+        if given.stages:
+            spent = stages(folder, given.stages)
+            for stage, milliseconds in spent.items():
+                print(f"{milliseconds:8.2f} ms a site: {stage}")
+            print(f"{sum(spent.values()):8.2f} ms a site in all")
+            return
         first = run(folder, work / "out", work / "cache", given.jobs)
         a_site = first.processor / given.sites
         print(f"first run: {first.wall:.1f} s wall, {a_site * 1e3:.0f} ms of processor a site")

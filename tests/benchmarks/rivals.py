@@ -7,7 +7,8 @@ bad input, no uncertainty but the fit's own, no events, no demand, no money.
 
 `naive` is written the way one would first: pandas, a formula a model, a figure of hourly points.
 `careful` is by someone who has looked at a profile: statsmodels fits on bare arrays over the grid
-(of both periods), figures from daily series without a time zone.
+(of both periods), figures from daily series without a time zone.  Both do a part of the job;
+`rival_whole.py` is the careful one grown to the whole of a page.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ class Answer:
 
     avoided: float
     page: str
+    table: bytes = b""
+    """Days as CSV, where the script writes them."""
 
 
 def naive(meter: Path, weather: Path) -> Answer:
