@@ -25,18 +25,21 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.baseline.rows import used
+from mv.baseline.rows import moments_of, used
 from mv.readings.clock import local_clock
 from mv.savings.avoided import row_days
 from mv.savings.drift import RECENCY_SHARE, recency_weights, row_spans
 from mv.savings.model_variance import fit_rows, solve, sum_row
-from mv.savings.shifts import DAYS, NIGHTS, WEEKS, Shift, find_shifts
+from mv.savings.shifts import Series, Shift, find_in_all, find_shifts
+from mv.savings.windows import NIGHTS, WEEKS
 
 SIZE_LEAST = 0.03
 """Smallest shift told, fraction of the period's mean use (own convention)."""
 RELATIVE_ERROR = 0.5
 """Standard error of a declared change given without one, as a share of the change (own
 convention; it is said beside the figure)."""
+FULL_YEAR = 330
+"""Days from which a period's season can be told from its level (own convention)."""
 NIGHT_HOURS = (1, 2, 3, 4)
 """Local hours whose use is the night base."""
 _IS_NIGHT = np.isin(np.arange(24), NIGHT_HOURS)
@@ -174,20 +177,42 @@ def suspected_events(
     """
     if "days" in baseline_rows.columns:
         return []
-    found = []
-    for period, rows in (("baseline", used(baseline_rows)), ("reporting", used(reporting_rows))):
-        if len(rows) == 0:
-            continue
-        residuals = rows["energy"].to_numpy(dtype=float) - np.asarray(fit.predict(rows))
-        found += _in_period(
-            fit,
-            (baseline_rows, reporting_rows),
-            rows,
-            residuals,
-            period,
-            level_corrected=level_corrected,
-            night=night,
-        )
+    periods = [
+        _period(fit, name, used(rows))
+        for name, rows in (("baseline", baseline_rows), ("reporting", reporting_rows))
+    ]
+    periods = [p for p in periods if p is not None]
+    with_season = any(np.ptp(p.day) >= FULL_YEAR for p in periods)
+    found: list[SuspectedEvent] = []
+    shifts = find_in_all(
+        [p.series(p.residuals, p.design, with_season) for p in periods],
+        least=[SIZE_LEAST * p.mean for p in periods],
+    )
+    quiet = []
+    for period, told in zip(periods, shifts, strict=True):
+        cleaned = period.residuals.copy()
+        for shift in told:
+            cleaned[shift.first : shift.last + 1] -= shift.size
+            change = np.zeros(len(cleaned))
+            change[shift.first : shift.last + 1] = shift.size
+            effect = effect_of_change(
+                fit,
+                baseline_rows,
+                reporting_rows,
+                **{f"{period.name}_change": change},
+                level_corrected=level_corrected,
+            )
+            kind = "level shift" if shift.open_end else "pulse"
+            found.append(period.event(kind, shift, shift.first, shift.last, effect))
+        weekly = [
+            period.event("non-operating days", shift, *span)
+            for shift, span in _weekly_contrast(period, cleaned)
+        ]
+        found += weekly
+        if not told and not weekly:
+            quiet.append(period)
+    if night is not None:
+        found += _night_shifts(quiet, night, with_season)
     return sorted(found, key=lambda e: -e.score)
 
 
@@ -238,71 +263,75 @@ def night_energy(hourly: pd.DataFrame, time_zone: str) -> pd.Series:
     return pd.Series(total[whole], index=dates[whole])
 
 
-def _in_period(
-    fit,
-    both: tuple[pd.DataFrame, pd.DataFrame],
-    rows: pd.DataFrame,
-    residuals: np.ndarray,
-    period: Literal["baseline", "reporting"],
-    *,
-    level_corrected: bool,
-    night: pd.Series | None,
-) -> list[SuspectedEvent]:
-    dates = pd.DatetimeIndex(rows.index)
-    mean = float(rows["energy"].mean())
-    if not mean > 0:
-        return []
+@dataclass(frozen=True)
+class _Period:
+    """Days of one period, held against the baseline model."""
 
-    def event(kind: Kind, shift: Shift, first: int, last: int, per_day: np.ndarray | None):
-        effect = None
-        if per_day is not None:
-            effect = effect_of_change(
-                fit, *both, **{f"{period}_change": per_day}, level_corrected=level_corrected
-            )
+    name: Literal["baseline", "reporting"]
+    day: np.ndarray
+    """Days since 1970, rising."""
+    mean: float
+    residuals: np.ndarray
+    design: np.ndarray
+    """The period's own level and response: an event is a step away from these, and a saving that
+    grows with use is none."""
+    temperature: np.ndarray
+    operating: np.ndarray
+
+    def series(
+        self,
+        values: np.ndarray,
+        design: np.ndarray,
+        with_season: bool,
+        at: np.ndarray | None = None,
+    ) -> Series:
+        """Values to be scanned, at all rows or at some of them."""
+        if not with_season:
+            return Series(values, design)
+        turn = 2 * np.pi * (self.day if at is None else self.day[at]) / 365.25
+        return Series(values, design, np.column_stack([np.cos(turn), np.sin(turn)]))
+
+    def event(
+        self, kind: Kind, shift: Shift, first: int, last: int, effect: float | None = None
+    ) -> SuspectedEvent:
+        """A shift from one row to another, told as a question."""
+        start, end = (str(self.day[i].astype("datetime64[D]")) for i in (first, last))
         return SuspectedEvent(
             kind=kind,
-            period=period,
-            start=dates[first].date().isoformat(),
-            end=None if shift.open_end else dates[last].date().isoformat(),
+            period=self.name,
+            start=start,
+            end=None if shift.open_end else end,
             change_per_day=shift.size,
             standard_error=shift.standard_error,
             score=shift.score,
-            fraction=shift.size / mean,
+            fraction=shift.size / self.mean,
             effect_on_savings=effect,
             question=QUESTIONS[kind],
         )
 
-    def within(shift: Shift) -> np.ndarray:
-        per_day = np.zeros(len(rows))
-        per_day[shift.first : shift.last + 1] = shift.size
-        return per_day
 
-    found, cleaned = [], residuals.copy()
-    design = np.asarray(fit.design(rows), dtype=float) if period == "baseline" else None
-    for shift in find_shifts(residuals, least=SIZE_LEAST * mean, scan=DAYS, design=design):
-        kind = "level shift" if shift.open_end else "pulse"
-        found.append(event(kind, shift, shift.first, shift.last, within(shift)))
-        cleaned[shift.first : shift.last + 1] -= shift.size
-    found += [
-        event("non-operating days", shift, *span, None)
-        for shift, span in _weekly_contrast(dates, rows["operating"].to_numpy(float), cleaned, mean)
-    ]
-    if night is not None and not found:
-        found += [
-            event("night base", shift, *span, None)
-            for shift, span in _night_shifts(rows, night, mean)
-        ]
-    return found
+def _period(fit, name: Literal["baseline", "reporting"], rows: pd.DataFrame) -> _Period | None:
+    energy = rows["energy"].to_numpy(dtype=float)
+    mean = float(energy.mean()) if len(energy) else 0.0
+    if not mean > 0:
+        return None
+    return _Period(
+        name=name,
+        day=moments_of(rows).astype("datetime64[D]").astype(np.int64),
+        mean=mean,
+        residuals=energy - np.asarray(fit.predict(rows), dtype=float),
+        design=np.asarray(fit.design(rows), dtype=float),
+        temperature=rows["temperature"].to_numpy(dtype=float),
+        operating=rows["operating"].to_numpy(dtype=float),
+    )
 
 
-def _weekly_contrast(
-    dates: pd.DatetimeIndex, operating: np.ndarray, residuals: np.ndarray, mean: float
-) -> list[tuple[Shift, tuple[int, int]]]:
+def _weekly_contrast(period: _Period, residuals: np.ndarray) -> list[tuple[Shift, tuple[int, int]]]:
     """Shifts of (non-operating − operating) residual by week, with first and last row."""
-    week = (dates.to_numpy().astype("datetime64[D]").astype(np.int64) + 3) // 7
+    week = (period.day + 3) // 7
     week = week - week[0]
     size = int(week[-1]) + 1
-    work, rest = operating > 0.5, operating <= 0.5
+    work, rest = period.operating > 0.5, period.operating <= 0.5
     counts = [np.bincount(week[m], minlength=size) for m in (rest, work)]
     sums = [np.bincount(week[m], residuals[m], minlength=size) for m in (rest, work)]
     keep = (counts[0] > 0) & (counts[1] > 1)
@@ -311,7 +340,7 @@ def _weekly_contrast(
     contrast = sums[0][keep] / counts[0][keep] - sums[1][keep] / counts[1][keep]
     place = np.flatnonzero(keep)
     found = []
-    for shift in find_shifts(contrast, least=2 * SIZE_LEAST * mean, scan=WEEKS, most=1):
+    for shift in find_shifts(contrast, least=2 * SIZE_LEAST * period.mean, scan=WEEKS, most=1):
         first = int(np.searchsorted(week, place[shift.first]))
         last = int(np.searchsorted(week, place[shift.last], side="right")) - 1
         found.append((shift, (first, last)))
@@ -319,21 +348,26 @@ def _weekly_contrast(
 
 
 def _night_shifts(
-    rows: pd.DataFrame, night: pd.Series, mean: float
-) -> list[tuple[Shift, tuple[int, int]]]:
+    periods: list[_Period], night: pd.Series, with_season: bool
+) -> list[SuspectedEvent]:
     """Shifts of the night's energy once temperature and operating days are taken off."""
-    energy = night.reindex(rows.index).to_numpy(dtype=float)
-    there = np.flatnonzero(np.isfinite(energy))
-    if len(there) < NIGHTS.rows:
-        return []
-    t = rows["temperature"].to_numpy(dtype=float)[there]
-    x = np.column_stack([np.ones(len(there)), t, t**2, rows["operating"].to_numpy(float)[there]])
-    y = energy[there]
-    residuals = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    least = SIZE_LEAST * mean * len(NIGHT_HOURS) / 24
+    nights = night.index.to_numpy().astype("datetime64[D]").astype(np.int64)
+    energy = night.to_numpy(dtype=float)
+    rows, series = [], []
+    for period in periods:
+        place = np.minimum(np.searchsorted(nights, period.day), len(nights) - 1)
+        there = np.flatnonzero((nights[place] == period.day) & np.isfinite(energy[place]))
+        t = period.temperature[there]
+        x = np.column_stack([np.ones(len(there)), t, t**2, period.operating[there]])
+        rows.append(there)
+        series.append(period.series(energy[place][there], x, with_season, there))
+    least = [SIZE_LEAST * p.mean * len(NIGHT_HOURS) / 24 for p in periods]
     return [
-        (shift, (int(there[shift.first]), int(there[shift.last])))
-        for shift in find_shifts(residuals, least=least, scan=NIGHTS, most=1, design=x)
+        period.event("night base", shift, int(there[shift.first]), int(there[shift.last]))
+        for period, there, shifts in zip(
+            periods, rows, find_in_all(series, least=least, scan=NIGHTS, most=1), strict=True
+        )
+        for shift in shifts
     ]
 
 

@@ -1,56 +1,61 @@
 """Where does a series step away from its own level, and by how much?
 
-A scan for one shift at a time: every window of several lengths, and every "from here to the end",
-is held against the rest of the series.  Dependence from day to day is taken out first (first-order
-autoregression, estimated from differences so that the shifts sought don't spoil it), which makes
-the score of a window a plain standardised contrast (generalised least squares for a mean shift in
-first-order autoregressive noise).  The largest score above the threshold is noted, taken off, and
-the scan starts again.
+A search for one shift at a time: the window that stands off most (`windows.py`) is noted, joins
+what is fitted, and the scan starts again.  In the end the sizes of all are fitted together.
 
-The threshold is a property of the scan, not of one test: thousands of windows are looked at, short
-ones more often than long ones.  A window of length L competes by its score less √(2(1 + ln(n/L)))
-(Dümbgen & Spokoiny 2001, from memory), and what must be left is set by simulation
-(`tests/benchmarks/event_finder.py` prints false alarms and hits).
+A *season* is no shift.  A yearly harmonic pair, common to all series given (use that follows the
+length of the night comes back every year, a shift doesn't), competes with the windows: where it
+explains more than the best of them it is fitted alongside from then on.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from mv.savings.windows import (
+    CLIP,
+    DAYS,
+    ROUNDS,
+    Scan,
+    Window,
+    basis_of,
+    best_window,
+    day_to_day,
+    filter_series,
+    freed,
+    noise_of,
+)
 
-@dataclass(frozen=True)
-class Scan:
-    """What is looked for in a series of one kind."""
-
-    windows: tuple[int, ...]
-    """Lengths of windows, rows."""
-    edge: int
-    """Rows at either end in which nothing can start or end."""
-    step: int
-    """Rows that a lasting step must have on either side."""
-    rows: int
-    """Rows under which nothing is looked for."""
-    threshold: float
-    """Excess score from which a shift is told; by simulation, see the benchmark."""
-
-
-DAYS = Scan((7, 10, 14, 21, 30, 42, 60, 84, 120, 170), 7, 14, 60, 1.6)
-NIGHTS = Scan((14, 21, 30, 42, 60, 84, 120, 170), 7, 14, 60, 2.1)
-WEEKS = Scan((4, 6, 8, 13, 20), 2, 4, 20, 2.1)
+SEASON_THRESHOLD = 6.0
+"""Squared score that a season must have above the excess of the best window: 5 % of a chi-square
+of two degrees of freedom."""
+SEASON_LEFT = (1.0, 0.5)
+"""Amplitudes in later series that are tried, as shares of that in the first: a retrofit of what
+follows the night takes part of its season along (own choice)."""
+SEASON_CHANGE = 0.5
+"""Standard deviation by which a season's amplitude may differ from one series to another, as a
+share of it (own choice)."""
 MOST = 4
 """Shifts told of one series, the strongest first."""
-WINSOR = 4.0
-"""Innovations beyond this many robust standard deviations are drawn in, so that single odd days
-are no shifts."""
-TOLD_LEAST = 0.2
-"""Share of a window's information that must be left once the fitted terms are taken off; below
-it the shift can't be told from season or operating days."""
-RHO_MOST = 0.85
-"""Largest day-to-day correlation taken out; a series closer to a random walk has no level."""
+PILOT = 1.5
+"""Squared score that a window may be short of its threshold while it still inflates the noise; it
+is judged again with the noise that is left once it is fitted."""
+
+
+@dataclass(frozen=True)
+class Series:
+    """A series in order of time and what was fitted to it."""
+
+    values: np.ndarray
+    """(n,), finite; rows that are missing simply aren't there."""
+    design: np.ndarray
+    """(n, p) columns of the fit: a shift that season or operating days resemble shows less in its
+    residuals, and is judged accordingly."""
+    season: np.ndarray | None = None
+    """(n, 2) yearly harmonic pair at the rows' dates, where a season may compete."""
 
 
 @dataclass(frozen=True)
@@ -66,10 +71,39 @@ class Shift:
     size: float
     """Mean difference to the rest, unit of the series."""
     standard_error: float
-    score: float
-    """|size| ÷ standard error."""
-    excess: float
-    """Score above what the best of all windows of its length reaches by chance."""
+
+    @property
+    def score(self) -> float:
+        """|size| ÷ standard error."""
+        return abs(self.size) / self.standard_error
+
+
+@dataclass
+class _Search:
+    """One series while shifts are taken from it."""
+
+    values: np.ndarray
+    design: np.ndarray
+    season: np.ndarray | None
+    least: float
+    room: int
+    """Shifts that may still be found."""
+    found: list[Window] = field(default_factory=list)
+    best: Window | None = None
+    fresh: bool = True
+    """Whether `best` is to be looked for anew."""
+    elsewhere: tuple[np.ndarray, np.ndarray] | None = None
+    """What the other series say of the season: rows of unit variance, (2, columns), (2,)."""
+
+    def take(self, window: Window) -> None:
+        """Fit a window alongside from now on; after one too small to tell, at most one more."""
+        self.found.append(window)
+        self.room = min(self.room - 1, 1) if abs(window.size) < self.least else self.room - 1
+        self.design = np.column_stack([self.design, _indicator(window, len(self.values))])
+        if self.elsewhere is not None:
+            rows, said = self.elsewhere
+            self.elsewhere = np.column_stack([rows, np.zeros(len(rows))]), said
+        self.fresh = True
 
 
 def find_shifts(
@@ -80,163 +114,165 @@ def find_shifts(
     most: int = MOST,
     design: np.ndarray | None = None,
 ) -> list[Shift]:
-    """Find shifts of a series, the strongest first.
+    """Find shifts of one series, the strongest first.
 
     Parameters
     ----------
-    values : series in order of time, (n,), finite; rows that are missing simply aren't there.
+    values, design : as in `Series`; the level alone when no design is given.
     least : smallest |size| worth telling, unit of the series.
     scan : lengths, margins and threshold.
-    design : what was fitted to the series, (n, p), where it is the residuals of a fit: a shift
-        that season or operating days resemble shows less in them, and is judged accordingly.
 
     Returns
     -------
     Shifts; empty where the series is too short or nothing stands out.
     """
-    rest = np.asarray(values, dtype=float).copy()
-    found: list[Shift] = []
-    if len(rest) < scan.rows:
-        return found
-    x = np.ones((len(rest), 1)) if design is None else np.asarray(design, dtype=float)
-    while len(found) < most:
-        best = _strongest(rest, x, day_to_day(rest), scan)
+    values = np.asarray(values, dtype=float)
+    design = np.ones((len(values), 1)) if design is None else design
+    return find_in_all([Series(values, design)], least=[least], scan=scan, most=most)[0]
+
+
+def find_in_all(
+    series: Sequence[Series], *, least: Sequence[float], scan: Scan = DAYS, most: int = MOST
+) -> list[list[Shift]]:
+    """Find shifts of several series of one site that may share a season.
+
+    Parameters
+    ----------
+    least : smallest |size| worth telling in each series, its unit.
+    scan, most : as in `find_shifts`; `most` for each series.
+
+    Returns
+    -------
+    Shifts of each series, the strongest first.
+    """
+    every = [
+        _Search(s.values, np.asarray(s.design, dtype=float), s.season, limit, room=most)
+        for s, limit in zip(series, least, strict=True)
+    ]
+    searches = [s for s in every if len(s.values) >= scan.rows]
+    may_be_season = all(s.season is not None for s in searches)
+    while True:
+        for search in searches:
+            if search.fresh:
+                search.best = _strongest(search, scan) if search.room else None
+                search.fresh = False
+        best = max(
+            (s for s in searches if s.best is not None), key=lambda s: s.best.excess, default=None
+        )
         if best is None:
             break
-        best = _judged(rest, x, best, scan)
-        if best is None or best.excess < scan.threshold:
-            break
-        rest[best.first : best.last + 1] -= best.size
-        if abs(best.size) >= least:
-            found.append(best)
-        else:
-            break
-    return sorted(found, key=lambda s: -s.score)
+        if may_be_season and _season_taken(searches, best.best.excess):
+            may_be_season = False
+            continue
+        best.take(best.best)
+    return [sorted(_told(search), key=lambda t: -t.score) for search in every]
 
 
-def day_to_day(values: np.ndarray) -> tuple[float, float]:
-    """Lag-1 correlation and standard deviation of the innovations, from differences.
-
-    With V_k the robust variance of x_t − x_{t−k}: V_1 = 2γ(1−ρ), V_2 = 2γ(1−ρ²), so
-    ρ = V_2/V_1 − 1.  A level shift touches k differences and leaves the rest as they are.
-    """
-    first, second = _robust_variance(values, 1), _robust_variance(values, 2)
-    if first <= 0:
-        return 0.0, 0.0
-    rho = min(max(second / first - 1, 0.0), RHO_MOST)
-    return rho, math.sqrt(first * (1 + rho) / 2)
-
-
-def _robust_variance(values: np.ndarray, lag: int) -> float:
-    steps = values[lag:] - values[:-lag]
-    median = np.median(steps)
-    # mean of squares within the bulk: half the steps say more than the median of them alone
-    spread = 1.4826 * float(np.median(np.abs(steps - median)))
-    if spread == 0:
-        return float(np.var(steps))
-    drawn = np.clip(steps - median, -3 * spread, 3 * spread)
-    return float(np.mean(drawn**2)) / 0.9932  # of a normal variance, what the clipping leaves
-
-
-def _judged(values: np.ndarray, x: np.ndarray, candidate: Shift, scan: Scan) -> Shift | None:
-    """The same window with correlation and noise estimated once it is taken off."""
-    rest = values.copy()
-    rest[candidate.first : candidate.last + 1] -= candidate.size
-    rest = rest - np.median(rest)
-    spread = 1.4826 * float(np.median(np.abs(rest)))
-    drawn = np.clip(rest, -3.5 * spread, 3.5 * spread) if spread > 0 else rest
-    if not drawn.any():  # a series without scatter has no standard error
+def _strongest(search: _Search, scan: Scan) -> Window | None:
+    """The window that exceeds its threshold by most; None where none does."""
+    basis = basis_of(search.design)
+    rest = freed(search.values, basis)
+    # A shift still inside inflates the one, chance the other.
+    noise = min(noise_of(rest, basis.shape[1]), day_to_day(rest))
+    filtered = filter_series(search.values, search.design, noise, search.elsewhere)
+    window = best_window(filtered, scan)
+    if window is None or window.excess < -PILOT:
         return None
-    rho = min(max(float(drawn[1:] @ drawn[:-1]) / float(drawn @ drawn), 0.0), RHO_MOST)
-    noise = rest[1:] - rho * rest[:-1]
-    spread = 1.4826 * float(np.median(np.abs(noise - np.median(noise))))
-    noise = np.clip(noise, -WINSOR * spread, WINSOR * spread)
-    return _strongest(values, x, (rho, float(noise.std())), scan, only=candidate)
+    # The same with correlation and scatter as they are once the window is fitted.
+    own = _indicator(window, len(rest))
+    own -= basis @ (basis.T @ own)
+    rest = freed(rest, own[:, None] / np.linalg.norm(own))
+    noise = noise_of(rest, basis.shape[1] + 1)
+    window = best_window(filter_series(search.values, search.design, noise, search.elsewhere), scan)
+    return window if window is not None and window.excess >= 0 else None
 
 
-def _strongest(
-    values: np.ndarray,
-    x: np.ndarray,
-    noise: tuple[float, float],
-    scan: Scan,
-    *,
-    only: Shift | None = None,
-) -> Shift | None:
-    """Largest standardised contrast of any window (or of one), by generalised least squares.
+def _season_taken(searches: list[_Search], excess: float) -> bool:
+    """Fit a season common to all series from now on, if it explains more than a window does.
 
-    A window's indicator h and the series are filtered by (1 − ρL), and both are freed of the
-    filtered design: size = h'r ÷ h'h, score = h'r ÷ (σ√h'h).
+    Each series then has its own season, about which the others speak as `SEASON_CHANGE` allows.
     """
-    rho, sigma = noise
-    n = len(values)
-    if sigma <= 0:
-        return None
-    basis = _basis(x[1:] - rho * x[:-1])
-    filtered = _freed(values[1:] - rho * values[:-1], basis)
-    filtered = _freed(np.clip(filtered, -WINSOR * sigma, WINSOR * sigma), basis)
-    # row t of `filtered` is day t + 1; sums[t] holds what comes before day t
-    plain = np.vstack([np.zeros(1 + basis.shape[1]), np.column_stack([filtered, basis])])
-    sums = np.vstack([np.zeros(plain.shape[1]), np.cumsum(plain, axis=0)])
-    best: Shift | None = None
-
-    def consider(first: np.ndarray, end: np.ndarray, closed: bool) -> None:
-        nonlocal best
-        product = plain[first] + (1 - rho) * (sums[end] - sums[first + 1])
-        square = 1 + (1 - rho) ** 2 * (end - first - 1.0)
-        if closed:
-            product = product - rho * plain[end]
-            square = square + rho**2
-        left = square - np.einsum("ij,ij->i", product[:, 1:], product[:, 1:])
-        told = left > TOLD_LEAST * square
-        if not told.any():
-            return
-        z = np.where(told, product[:, 0] / (sigma * np.sqrt(np.where(told, left, 1.0))), 0.0)
-        length = np.minimum(end - first, n - (end - first))
-        excess = np.abs(z) - np.sqrt(2 * (1 + np.log(n / length)))
-        i = int(np.argmax(excess))
-        if best is None or excess[i] > best.excess:
-            best = Shift(
-                first=int(first[i]),
-                last=int(end[i]) - 1,
-                open_end=not closed,
-                size=float(product[i, 0] / left[i]),
-                standard_error=float(sigma / math.sqrt(left[i])),
-                score=float(abs(z[i])),
-                excess=float(excess[i]),
-            )
-
-    if only is not None:
-        end = n if only.open_end else only.last + 1
-        consider(np.array([only.first]), np.array([end]), closed=not only.open_end)
-        return best
-    closed, steps = _places(n, scan)
-    if len(closed[0]):
-        consider(*closed, closed=True)
-    if len(steps[0]):
-        consider(*steps, closed=False)
-    return best
+    parts = []
+    for search in searches:
+        both = np.column_stack([search.season, search.design])
+        basis = basis_of(both)
+        noise = noise_of(freed(search.values, basis), basis.shape[1])
+        filtered = filter_series(search.values, search.design, noise)
+        if filtered is None:
+            return False
+        pair = search.season[1:] - filtered.rho * search.season[:-1]
+        pair = (pair - filtered.basis @ (filtered.basis.T @ pair)) / filtered.scale
+        parts.append((pair.T @ pair, pair.T @ filtered.values))
+    best = -np.inf
+    for share in SEASON_LEFT:
+        shares = [1.0] + [share] * (len(parts) - 1)
+        scaled = [
+            (a * a * own, a * own_towards)
+            for a, (own, own_towards) in zip(shares, parts, strict=True)
+        ]
+        sums = [sum(part) for part in zip(*scaled, strict=True)]
+        this = np.linalg.pinv(sums[0], hermitian=True) @ sums[1]
+        if this @ sums[1] > best:
+            best, season, chosen = float(this @ sums[1]), this, (shares, scaled, sums)
+    if best - SEASON_THRESHOLD <= excess:
+        return False
+    shares, parts, (information, towards) = chosen
+    change = SEASON_CHANGE**2 * float(season @ season) / 2
+    for search, share, (own, own_towards) in zip(searches, shares, parts, strict=True):
+        others = np.column_stack([information - own, towards - own_towards])
+        others = np.linalg.solve(np.eye(2) + change * others[:, :2], others)
+        values, vectors = np.linalg.eigh(others[:, :2])
+        root = np.sqrt(np.maximum(values, 0.0))
+        said = vectors.T @ others[:, 2] / np.where(root > 1e-9 * root[-1], root, np.inf)
+        fixed = np.zeros((2, search.design.shape[1]))
+        search.elsewhere = np.hstack([root[:, None] * vectors.T, fixed]), said
+        search.design = np.column_stack([share * search.season, search.design])
+        search.fresh = True
+    return True
 
 
-@lru_cache(maxsize=16)
-def _places(n: int, scan: Scan) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
-    """First rows and ends of all closed windows, and of all steps that last to the end."""
-    firsts = [
-        np.arange(scan.edge, n - window - scan.edge) for window in scan.windows if window <= n // 2
+def _told(search: _Search) -> list[Shift]:
+    """Sizes and standard errors of all windows of a series, fitted together (Huber's estimate)."""
+    if not search.found:
+        return []
+    basis = basis_of(search.design)
+    rho, spread = noise_of(freed(search.values, basis), basis.shape[1])
+    if not spread > 0:  # without scatter there is no standard error
+        return []
+    x = search.design[1:] - rho * search.design[:-1]
+    y = search.values[1:] - rho * search.values[:-1]
+    if search.elsewhere is not None:
+        x = np.vstack([x, spread * search.elsewhere[0]])
+        y = np.append(y, spread * search.elsewhere[1])
+    inverse = np.linalg.pinv(x)
+    coefficients = inverse @ y
+    bound = CLIP * spread
+    for _ in range(3 * ROUNDS):
+        rest = y - x @ coefficients
+        inside = float(np.mean(np.abs(rest) < bound))
+        coefficients = coefficients + inverse @ np.clip(rest, -bound, bound) / inside
+    drawn = np.clip(rest, -bound, bound)
+    variance = float(drawn @ drawn) / max(len(y) - x.shape[1], 1) / inside**2
+    errors = np.sqrt(variance * np.einsum("ij,ij->i", inverse, inverse))
+    shifts = [
+        Shift(
+            first=window.first,
+            last=window.end - 1,
+            open_end=window.end == len(search.values),
+            size=float(size),
+            standard_error=float(error),
+        )
+        for window, size, error in zip(
+            search.found,
+            coefficients[-len(search.found) :],
+            errors[-len(search.found) :],
+            strict=True,
+        )
     ]
-    ends = [first + window for first, window in zip(firsts, scan.windows, strict=False)]
-    steps = np.arange(scan.step, n - scan.step)
-    none = np.zeros(0, dtype=int)
-    return (
-        (np.concatenate([none, *firsts]), np.concatenate([none, *ends])),
-        (steps, np.full(len(steps), n)),
-    )
+    return [shift for shift in shifts if abs(shift.size) >= search.least]
 
 
-def _basis(x: np.ndarray) -> np.ndarray:
-    """Orthonormal columns that span x's."""
-    u, size, _ = np.linalg.svd(x / np.maximum(np.abs(x).max(axis=0), 1e-300), full_matrices=False)
-    return u[:, size > 1e-9 * size[0]]
-
-
-def _freed(values: np.ndarray, basis: np.ndarray) -> np.ndarray:
-    return values - basis @ (basis.T @ values)
+def _indicator(window: Window, n: int) -> np.ndarray:
+    inside = np.zeros(n)
+    inside[window.first : window.end] = 1.0
+    return inside

@@ -45,11 +45,14 @@ def test_event_study():
     study = load("event_finder")
     found, truth, periods = study.one_site(3, 0.05, 0.3, 0.20, 60)
     assert any(study.is_hit(e, truth, periods) for e in found)
-    period, first, last, size, _ = truth
-    flipped = (period, first, last, -size, False)
+    period, first, last, size = truth
+    flipped = (period, first, last, -size)
     assert not any(study.is_hit(e, flipped, periods) for e in found)
     clean = sum(len(study.one_site(i, 0.05, 0.3, 0.0, None)[0]) for i in range(20))
     assert clean <= 0.3 * 40
+    best = study.oracle(25, 0.05, 0.3)
+    assert min(best.values()) >= 0.8
+    assert max(study.oracle(25, 0.10, 0.6).values()) < 1.0
 
 
 def test_comparison_group_study():

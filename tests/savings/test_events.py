@@ -15,7 +15,8 @@ from mv.savings.events import (
     night_energy,
     suspected_events,
 )
-from mv.savings.shifts import DAYS, day_to_day, find_shifts
+from mv.savings.shifts import find_shifts
+from mv.savings.windows import DAYS, day_to_day
 
 
 def noise(seed, n=365, sd=5.0, rho=0.4):
@@ -89,7 +90,7 @@ def test_dependence_is_estimated_beside_a_shift():
 def years(daily_rows):
     return (
         daily_rows(31, start="2022-06-01", noise=5.0, rho=0.4, operating_effect=20.0),
-        daily_rows(32, start="2023-07-01", noise=5.0, rho=0.4, operating_effect=20.0, level=85.0),
+        daily_rows(33, start="2023-07-01", noise=5.0, rho=0.4, operating_effect=20.0, level=85.0),
     )
 
 
@@ -104,6 +105,56 @@ def shifted(rows, first, last, change):
 def test_the_saving_itself_is_no_event(years, fit_line):
     base, after = years
     assert suspected_events(fit_line(base, TERMS), base, after, level_corrected=True) == []
+
+
+def test_a_season_that_comes_back_is_no_event_and_hides_none(daily_rows, fit_line):
+    """Use that follows the night's length, 8 % of the mean, in 10 pairs of years; then a shift."""
+    alarms = hits = 0
+    for seed in range(10):
+        base = daily_rows(300 + seed, start="2022-06-01", noise=5.0, rho=0.4)
+        after = daily_rows(400 + seed, start="2023-07-01", noise=5.0, rho=0.4, level=85.0)
+        base, after = (
+            rows.assign(
+                energy=rows["energy"]
+                + 10 * np.cos(2 * np.pi * (rows.index.day_of_year - 80) / 365.25)
+            )
+            for rows in (base, after)
+        )
+        fit = fit_line(base)
+        alarms += len(suspected_events(fit, base, after, level_corrected=True))
+        after, _ = shifted(after, "2023-11-01", "2024-01-31", 20.0)
+        found = suspected_events(fit, base, after, level_corrected=True)
+        hits += any(abs(e.change_per_day - 20) < 8 and e.period == "reporting" for e in found)
+    assert alarms <= 0.5 * 20  # without the season more than one a year
+    assert hits >= 8
+
+
+def test_long_series_are_searched_to_the_row():
+    values = noise(8, n=1100)
+    values[700:820] += 12.0
+    shift = find_shifts(values, least=3.0)[0]
+    assert abs(shift.first - 700) <= 3
+    assert abs(shift.last - 819) <= 3
+
+
+def test_a_deep_week_is_found():
+    values = noise(9)
+    values[150:157] -= 40.0
+    (shift,) = find_shifts(values, least=3.0)
+    assert (shift.first, shift.last) == (150, 156)
+
+
+def test_size_is_that_of_generalised_least_squares():
+    """One step in normal noise, against statsmodels' GLSAR with the correlation it finds."""
+    from statsmodels.regression.linear_model import GLSAR
+
+    values = noise(6, n=700)
+    values[300:] += 10.0
+    (shift,) = find_shifts(values, least=3.0)
+    x = np.column_stack([np.ones(700), np.arange(700) >= shift.first])
+    fit = GLSAR(values, x, rho=1).iterative_fit(10)
+    assert shift.size == pytest.approx(fit.params[1], abs=0.25 * fit.bse[1])
+    assert shift.standard_error == pytest.approx(fit.bse[1], rel=0.12)
 
 
 def test_a_reporting_pulse_is_named_with_its_effect(years, fit_line):
