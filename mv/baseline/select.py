@@ -193,12 +193,13 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
         if not abs(t) >= T_LEAST:
             return f"{name} does not differ from zero (t = {t:.1f})"
     for side in ("heating", "cooling"):
-        slope, more = slopes.get(side, 1.0), slopes.get(side + ADDED)
-        falls = slope <= 0 if more is None else t_values[side] <= -T_LEAST
-        if falls or slope + (more or 0.0) <= 0:
-            return f"use would fall beyond the {side} change point"
-        if side in slopes:
-            column = fit.x[:, fit.term_names.index(side)]
+        name = side if side in slopes else side + ADDED
+        if name in slopes:
+            slope, more = slopes[name], slopes.get(side + ADDED) if name == side else None
+            falls = slope <= 0 if more is None else t_values[side] <= -T_LEAST
+            if falls or slope + (more or 0.0) <= 0:
+                return f"use would fall beyond the {side} change point"
+            column = fit.x[:, fit.term_names.index(name)]
             beyond = int((column > 0).sum())
             # A change point may stand on the last of the rows that it needs.
             if beyond < ROWS_BEYOND[granularity] - 1:
@@ -358,15 +359,28 @@ def _slopes_by_day(sample: Sample, best: CandidateFit, unit: str) -> list[Candid
     out = []
     for sides in [(name,) for name in names] + ([names] if len(names) > 1 else []):
         form = f"{best.form}, {' and '.join(sides)} by kind of day"
-        response = SlopesByDay(plain.response, sides)
         try:
-            fit = solve(sample, plain.family, plain.terms, response, unit=unit)
+            fit = _by_day(sample, plain, sides, unit)
         except ModelError as error:
             out.append(CandidateFit(form, None, None, False, str(error)))
         else:
             why = implausible(fit, "daily")
             out.append(CandidateFit(form, fit, None, not why, why))
     return out
+
+
+def _by_day(sample: Sample, plain: Fit, sides: tuple[str, ...], unit: str) -> Fit:
+    """The form with slopes by kind of day; a slope that other days don't have is left out there.
+    ModelError where a term can't be told."""
+    response = SlopesByDay(plain.response, sides)
+    fit = solve(sample, plain.family, plain.terms, response, unit=unit)
+    t_values = dict(zip(fit.term_names, fit.t_values, strict=True))
+    alone = tuple(side for side in sides if abs(t_values[side]) < T_LEAST)
+    if not alone:
+        return fit
+    added = tuple(side for side in sides if side not in alone)
+    response = SlopesByDay(plain.response, added, alone)
+    return solve(sample, plain.family, plain.terms, response, unit=unit)
 
 
 def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:

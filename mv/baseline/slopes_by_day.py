@@ -2,7 +2,7 @@
 
 A slope gets a second column that counts on operating days alone, at the same change point:
 b·hinge(T) on every day + d·hinge(T) on operating days (categorical slopes, BPA Regression for
-M&V §4, from memory).
+M&V §4, from memory).  Where other days don't answer to temperature at all, d·hinge(T) stands alone.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import pandas as pd
 from mv.baseline.fit import Response
 
 ADDED = " on operating days"
-"""Ends the name of a slope that operating days add."""
+"""Ends the name of a slope that operating days add, or that they alone have."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +24,9 @@ class SlopesByDay:
 
     plain: Response
     sides: tuple[str, ...]
-    """Names of the slopes that differ."""
+    """Names of the slopes that operating days add to."""
+    alone: tuple[str, ...] = ()
+    """Names of the slopes that only operating days have."""
 
     @property
     def form(self) -> str:
@@ -38,17 +40,17 @@ class SlopesByDay:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Slopes on all days, then what operating days add to each."""
-        return self.plain.names + tuple(f"{name}{ADDED}" for name in self.sides)
+        """Slopes of the form, then what operating days add to each."""
+        own = tuple(name + ADDED * (name in self.alone) for name in self.plain.names)
+        return own + tuple(name + ADDED for name in self.sides)
 
     @property
     def meanings(self) -> tuple[str, ...]:
         """One line each."""
         plain = dict(zip(self.plain.names, self.plain.meanings, strict=True))
-        words = tuple(
-            f"{words}, non-operating days" if name in self.sides else words
-            for name, words in plain.items()
-        )
+        kinds = dict.fromkeys(self.sides, ", non-operating days")
+        kinds |= dict.fromkeys(self.alone, ", operating days alone")
+        words = tuple(words + kinds.get(name, "") for name, words in plain.items())
         return words + tuple(f"what operating days add to it: {plain[s]}" for s in self.sides)
 
     def columns(self, rows: pd.DataFrame) -> np.ndarray:
@@ -63,10 +65,20 @@ class SlopesByDay:
     def words(self) -> tuple[str, ...]:
         """Columns in symbols."""
         plain = self.plain.words()
-        return plain + tuple(f"operating·{plain[k]}" for k in self._places())
+        added = tuple(f"operating·{plain[k]}" for k in self._places(self.sides))
+        return (
+            tuple(
+                f"operating·{words}" if name in self.alone else words
+                for name, words in zip(self.plain.names, plain, strict=True)
+            )
+            + added
+        )
 
-    def _places(self) -> list[int]:
-        return [self.plain.names.index(side) for side in self.sides]
+    def _places(self, sides: tuple[str, ...]) -> list[int]:
+        return [self.plain.names.index(side) for side in sides]
 
     def _added(self, plain: np.ndarray, operating: np.ndarray | float) -> np.ndarray:
-        return np.hstack([plain, plain[:, self._places()] * operating])
+        added = plain[:, self._places(self.sides)] * operating
+        own = plain.copy()
+        own[:, self._places(self.alone)] *= operating
+        return np.hstack([own, added])

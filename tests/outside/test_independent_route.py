@@ -271,9 +271,9 @@ class Model:
             columns.append(op)
         if self.form == "HDD":
             columns.append(np.array([np.maximum(c - d, 0).mean() for d in rows["daily"]]))
-        if self.form in ("3PH", "4P"):
+        if self.form in ("3PH", "4P") and ("heating" in self.terms or not by_day):
             columns.append(np.maximum(c - t, 0))
-        if self.form in ("3PC", "4P"):
+        if self.form in ("3PC", "4P") and ("cooling" in self.terms or not by_day):
             columns.append(np.maximum(t - c, 0))
         if by_day and "heating on operating days" in self.terms:
             columns.append(op * np.maximum(c - t, 0))
