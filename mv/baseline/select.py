@@ -372,15 +372,20 @@ def _slopes_by_day(sample: Sample, best: CandidateFit, unit: str) -> list[Candid
 def _by_day(sample: Sample, plain: Fit, sides: tuple[str, ...], unit: str) -> Fit:
     """The form with slopes by kind of day; a slope that other days don't have is left out there.
     ModelError where a term can't be told."""
-    response = SlopesByDay(plain.response, sides)
-    fit = solve(sample, plain.family, plain.terms, response, unit=unit)
+    level = len(plain.terms.names)
+    operating = sample.rows["operating"].to_numpy(dtype=float)[:, None]
+
+    def fitted(response: SlopesByDay) -> Fit:
+        x = np.hstack([plain.x[:, :level], response.of(plain.x[:, level:], operating)])
+        return solve(sample, plain.family, plain.terms, response, unit=unit, x=x)
+
+    fit = fitted(SlopesByDay(plain.response, sides))
     t_values = dict(zip(fit.term_names, fit.t_values, strict=True))
     alone = tuple(side for side in sides if abs(t_values[side]) < T_LEAST)
     if not alone:
         return fit
     added = tuple(side for side in sides if side not in alone)
-    response = SlopesByDay(plain.response, added, alone)
-    return solve(sample, plain.family, plain.terms, response, unit=unit)
+    return fitted(SlopesByDay(plain.response, added, alone))
 
 
 def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:

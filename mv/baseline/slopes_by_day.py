@@ -56,11 +56,11 @@ class SlopesByDay:
     def columns(self, rows: pd.DataFrame) -> np.ndarray:
         """Columns of rows, shape (rows, k + sides)."""
         plain = self.plain.columns(rows)
-        return self._added(plain, np.asarray(rows["operating"], dtype=float)[:, None])
+        return self.of(plain, np.asarray(rows["operating"], dtype=float)[:, None])
 
     def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
         """Columns of days at these temperatures, shape (len, k + sides)."""
-        return self._added(self.plain.at(temperature), operating)
+        return self.of(self.plain.at(temperature), operating)
 
     def words(self) -> tuple[str, ...]:
         """Columns in symbols."""
@@ -74,11 +74,13 @@ class SlopesByDay:
             + added
         )
 
-    def _places(self, sides: tuple[str, ...]) -> list[int]:
-        return [self.plain.names.index(side) for side in sides]
-
-    def _added(self, plain: np.ndarray, operating: np.ndarray | float) -> np.ndarray:
+    def of(self, plain: np.ndarray, operating: np.ndarray | float) -> np.ndarray:
+        """Columns from those of the plain response, shape (rows, k); `operating` is 1 or 0, or one
+        of them a row, shape (rows, 1)."""
         added = plain[:, self._places(self.sides)] * operating
         own = plain.copy()
         own[:, self._places(self.alone)] *= operating
         return np.hstack([own, added])
+
+    def _places(self, sides: tuple[str, ...]) -> list[int]:
+        return [self.plain.names.index(side) for side in sides]
