@@ -246,6 +246,7 @@ def _enough(site_years: int, buildings: int) -> bool:
 @lru_cache(maxsize=256)
 def _predictive_quantile(confidence: float, known: tuple[tuple[float, float, float], ...]) -> float:
     """Two-sided quantile of a mixture of Student distributions; `known`: scale, ν, weight."""
+    from scipy.optimize import brentq
     from scipy.special import stdtr
 
     scale, nu, weight = np.array(known).T
@@ -253,21 +254,10 @@ def _predictive_quantile(confidence: float, known: tuple[tuple[float, float, flo
     def missing(quantile: float) -> float:
         return float(confidence + 1 - 2 * (weight @ stdtr(nu, quantile / scale)))
 
-    low, high = 0.0, 1.0
-    at_low, at_high = confidence, missing(1.0)
-    while at_high > 0:
-        low, at_low, high = high, at_high, 2 * high
-        at_high = missing(high)
-    while high - low > 1e-9 * high:  # false position; an end that stays counts half (Illinois)
-        middle = (low * at_high - high * at_low) / (at_high - at_low)
-        at_middle = missing(middle)
-        if abs(at_middle) < 1e-10:
-            return middle
-        if at_middle > 0:
-            low, at_low, at_high = middle, at_middle, at_high / 2
-        else:
-            high, at_high, at_low = middle, at_middle, at_low / 2
-    return high
+    high = 1.0
+    while missing(high) > 0:
+        high *= 2
+    return float(brentq(missing, 0.0, high, xtol=1e-12, rtol=1e-12))
 
 
 def _means(posterior: np.ndarray) -> tuple[float, float]:
