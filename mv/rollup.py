@@ -1,15 +1,16 @@
 """Sites → portfolio: what was saved altogether, and how surely.
 
-Energies are added, never percentages.  A carrier's interval takes site half-widths in
-quadrature and adds the part that all sites of a year share; plain addition stands beside it as
-the bound.  Entered = used + not verifiable + not yet due, in count and in estimated savings.
+Energies are added, never percentages.  A carrier's interval takes site half-widths in quadrature,
+widened where the placebo trials say that such sums need it, and adds the part that all sites of a
+year share; plain addition stands beside it as the bound.  Entered = used + not verifiable + not yet
+due, in count and in estimated savings.
 A site counts once, by its first claim; its energies count by every claim.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from itertools import pairwise
 from typing import Any
@@ -31,17 +32,28 @@ from mv.results import (
 )
 from mv.savings.drift import Prior
 from mv.savings.normalised import realisation_rate
-from mv.savings.pooled import false_verdicts, portfolio_half_width
+from mv.savings.pooled import false_verdicts, independent_half_width, portfolio_half_width
 from mv.savings.quantiles import normal_quantile
 from mv.wording import percent
 
 QUADRATURE = "site half-widths in quadrature, and the common part of the year"
+WIDENED = (
+    "site half-widths in quadrature, times {:.2f} as sums of the placebo trials' false savings "
+    "need it, and the common part of the year"
+)
+Widening = Callable[[str, int], float]
+"""Carrier and number of sites -> factor on the quadrature of their half-widths, at least 1."""
 NEARLY_EQUAL = 0.002
 """Part of the mean month by which two sites may differ in every month and still look like one
 meter (own convention: two meters of one supply differ by their class of accuracy, 0.2 to 2 %)."""
 MONTHS_LEAST = 6
 """Months that two sites must have in common to be compared."""
 STRAIGHT = "site half-widths and the common part added straight: the conservative bound"
+
+
+def not_widened(carrier: str, sites: int) -> float:
+    """Quadrature as it is, where no trial is at hand."""
+    return 1.0
 
 
 def standing(result: SiteResult) -> str:
@@ -74,6 +86,7 @@ def roll_up(
     placebo: dict[str, Any],
     findings: Sequence[Finding] = (),
     version: str,
+    widening: Widening = not_widened,
 ) -> PortfolioResult:
     """Add the sites up.
 
@@ -84,6 +97,7 @@ def roll_up(
     prior : drift in force; its common part widens the totals.
     money, placebo : made by the rooms that know them.
     version : of the package.
+    widening : of the quadrature of a total, by the placebo trials.
     """
     standings = {r.site: standing(r) for r in sites}
     counts = Counter(standings.values())
@@ -99,7 +113,7 @@ def roll_up(
         if claim_standing(claim) == "used"
     ]
     totals = [
-        carrier_total(own, prior=prior, confidence=confidence, sites=number)
+        carrier_total(own, prior=prior, confidence=confidence, sites=number, widening=widening)
         for own, number in _by_carrier(counted)
     ]
     settings = portfolio.settings.model_dump(mode="json")
@@ -124,7 +138,7 @@ def roll_up(
         totals=totals,
         money=money,
         placebo=placebo,
-        groups=_groups(counted, prior, confidence),
+        groups=_groups(counted, prior, confidence, widening),
         words=_words(used, confidence),
         findings=[
             *portfolio.findings,
@@ -156,7 +170,12 @@ def _by_carrier(counted: Sequence[Counted]) -> list[tuple[list[CarrierResult], i
 
 
 def carrier_total(
-    results: Sequence[CarrierResult], *, prior: Prior, confidence: float, sites: int | None = None
+    results: Sequence[CarrierResult],
+    *,
+    prior: Prior,
+    confidence: float,
+    sites: int | None = None,
+    widening: Widening = not_widened,
 ) -> CarrierTotal:
     """Total of one carrier over claims that count; `results` must not be empty.
 
@@ -166,9 +185,13 @@ def carrier_total(
     z = normal_quantile(confidence)
     sigma = prior.common(carrier)
     adjusted = sum(r.adjusted_baseline for r in results)
-    avoided = _total([r.avoided_energy for r in results], adjusted, sigma, z, unit, confidence)
+    sites = len(results) if sites is None else sites
+    factor = widening(carrier, sites)
+    avoided = _total([r.avoided_energy for r in results], adjusted, sigma, z, confidence, factor)
     common = z * sigma * adjusted
-    straight = sum(r.avoided_energy.half_width for r in results) + common
+    halves = [r.avoided_energy.half_width for r in results]
+    straight = sum(halves) + common
+    alone = independent_half_width(halves)
     both = [
         r
         for r in results
@@ -180,14 +203,14 @@ def carrier_total(
     estimated = [r.annual.estimated_savings for r in both]
     annual = rate = None
     if yearly:
-        annual = _annual_total(yearly, sigma, z, unit, confidence)
+        annual = _annual_total(yearly, sigma, z, confidence, factor)
     if both:
-        matched = _annual_total(both, sigma, z, unit, confidence)
+        matched = _annual_total(both, sigma, z, confidence, factor)
         rate = realisation_rate(matched, sum(estimated))
     return CarrierTotal(
         carrier=carrier,
         unit=unit,
-        sites=len(results) if sites is None else sites,
+        sites=sites,
         adjusted_baseline=adjusted,
         measured=sum(r.measured for r in results),
         non_routine_adjustment=sum(r.non_routine_adjustment for r in results),
@@ -203,6 +226,7 @@ def carrier_total(
             fraction_of="adjusted baseline",
         ),
         common_part=common,
+        widening=independent_half_width(halves, factor) / alone if factor > 1 and alone else 1.0,
         annual_verified=annual,
         annual_estimated=sum(estimated) if both else None,
         realisation_rate=rate,
@@ -210,26 +234,26 @@ def carrier_total(
 
 
 def _annual_total(
-    results: Sequence[CarrierResult], sigma: float, z: float, unit: str, confidence: float
+    results: Sequence[CarrierResult], sigma: float, z: float, confidence: float, factor: float
 ) -> Interval:
     """Annual savings added up; the common part is taken of the adjusted baselines a year."""
     base = sum(
         r.adjusted_baseline * r.annual.days / max(r.periods.reporting_days_used, 1) for r in results
     )
-    return _total([r.annual.verified_savings for r in results], base, sigma, z, unit, confidence)
+    return _total([r.annual.verified_savings for r in results], base, sigma, z, confidence, factor)
 
 
 def _total(
-    parts: Sequence[Interval], base: float, sigma: float, z: float, unit: str, confidence: float
+    parts: Sequence[Interval], base: float, sigma: float, z: float, confidence: float, factor: float
 ) -> Interval:
-    half = portfolio_half_width([p.half_width for p in parts], [base], sigma, z)
+    half = portfolio_half_width([p.half_width for p in parts], [base], sigma, z, factor)
     return around(
         sum(p.value for p in parts),
         half,
-        unit,
+        parts[0].unit,
         confidence=confidence,
         kind="sum",
-        method=QUADRATURE,
+        method=QUADRATURE if factor == 1 else WIDENED.format(factor),
         base=base,
         fraction_of="adjusted baseline",
     )
@@ -249,12 +273,16 @@ def _estimated(sites: Sequence[SiteResult]) -> dict[str, float]:
     return sums
 
 
-def _groups(counted: Sequence[Counted], prior: Prior, confidence: float) -> list[dict[str, Any]]:
+def _groups(
+    counted: Sequence[Counted], prior: Prior, confidence: float, widening: Widening
+) -> list[dict[str, Any]]:
     """Pooled savings by group and carrier, for portfolios that name groups."""
     rows = []
     for group in dict.fromkeys(group for group, _, _ in counted if group):
         for own, number in _by_carrier([part for part in counted if part[0] == group]):
-            total = carrier_total(own, prior=prior, confidence=confidence, sites=number)
+            total = carrier_total(
+                own, prior=prior, confidence=confidence, sites=number, widening=widening
+            )
             row = {"group": group, "carrier": total.carrier, "sites": number}
             row["adjusted_baseline"] = total.adjusted_baseline
             row["avoided_energy"] = asdict(total.avoided_energy)

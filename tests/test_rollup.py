@@ -107,6 +107,33 @@ def test_the_common_part_adds_to_both():
     assert total.avoided_energy.fraction == pytest.approx(0.1)
 
 
+def test_trials_of_sums_widen_the_quadrature_and_not_the_common_part():
+    sites = [site(f"s{i}", 100.0, 30.0, 1000.0) for i in range(4)]
+    asked = []
+
+    def widening(carrier, number):
+        asked.append((carrier, number))
+        return 1.2
+
+    plain = carrier_total(sites, prior=prior(0.01), confidence=0.9)
+    total = carrier_total(sites, prior=prior(0.01), confidence=0.9, sites=3, widening=widening)
+    common = 1.6448536 * 0.01 * 4000
+    assert asked == [("electricity", 3)]
+    assert total.widening == pytest.approx(1.2)
+    assert total.avoided_energy.half_width == pytest.approx(((1.2 * 60) ** 2 + common**2) ** 0.5)
+    assert (plain.conservative, plain.common_part) == (total.conservative, total.common_part)
+    assert total.annual_verified.half_width > plain.annual_verified.half_width
+    assert "times 1.20" in total.avoided_energy.method
+    assert "times" not in plain.avoided_energy.method
+
+
+def test_a_widened_total_never_passes_plain_addition():
+    sites = [site("a", 100.0, 100.0, 1000.0), site("b", 100.0, 1.0, 1000.0)]
+    total = carrier_total(sites, prior=prior(0.0), confidence=0.9, widening=lambda *_: 1.5)
+    assert total.avoided_energy.half_width == pytest.approx(101)
+    assert total.widening == pytest.approx(101 / 10001**0.5)
+
+
 def test_the_realisation_rate_is_over_the_same_sites():
     sites = [
         site("a", 100.0, 10.0, estimate=200.0),

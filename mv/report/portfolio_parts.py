@@ -38,7 +38,8 @@ def carrier_tables(totals: list[CarrierTotal], say: Say, level: str) -> list[dic
                 "Avoided energy",
                 (told["value"], both_ends(told["low"], told["high"])),
                 mark="total",
-                note=f"at {level}; site ranges in quadrature, and what all share added straight",
+                note=f"at {level}; site ranges in quadrature{_widened(t.widening)}, "
+                "and what all share added straight",
             ),
             Row(
                 "The same, all errors alike",
@@ -120,6 +121,12 @@ def money_rows(result: PortfolioResult, say: Say) -> list[Row]:
     if left:
         rows.append(Row("Net cost of sites left out", ("", amount("net_cost_left_out"), "")))
     return rows
+
+
+def _widened(factor: float) -> str:
+    if factor == 1:
+        return ""
+    return f" times {factor:.2f}, as sums of the placebo trials' false savings need it"
 
 
 def _float(value: Any) -> float | None:

@@ -142,6 +142,8 @@ class CarrierTotal:
     annual_estimated: float | None
     realisation_rate: Interval | None
     non_routine_adjustment: float = 0.0
+    widening: float = 1.0
+    """Factor on the quadrature of the sites' half-widths, by the placebo trials of such sums."""
 
 
 @dataclass(frozen=True, kw_only=True)

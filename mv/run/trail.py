@@ -10,6 +10,7 @@ from mv.rollup import claim_standing, claims_of
 
 SUM = "sum over sites; energies are added, percentages never (common practice, no source)"
 OWN = "method page of this report: intervals of a portfolio"
+WIDENED = "how much wider than quadrature sums of the placebo trials' false savings lie"
 NAMED = 12
 """Sites named one by one; for more, the table of sites holds them."""
 
@@ -75,16 +76,18 @@ def _of_total(
             Step("P", "Σ adjusted baselines", total.adjusted_baseline, unit, "tables/sites.csv"),
         ),
     )
+    widened = total.widening > 1
     halves = [(site, c.avoided_energy.half_width) for site, c in claims]
     for end, sign in (("low", "−"), ("high", "+")):
         yield Derivation(
             f"{key}.avoided_energy.{end}",
-            f"S {sign} H, H = √(Σ h_i² + C²)",
+            f"S {sign} H, H = √({'w² · ' * widened}Σ h_i² + C²)",
             getattr(saved, end),
             unit,
             OWN,
             (
                 Step("S", "avoided energy", saved.value, unit, "", f"{key}.avoided_energy.value"),
+                *([Step("w", WIDENED, total.widening, "", OWN)] if widened else []),
                 *_named("h", "half-width", halves, unit),
                 Step("C", "part that all sites share", total.common_part, unit, OWN),
             ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +22,11 @@ from mv.report.redact import redacted_portfolio
 from mv.report.render import RenderOptions, context_of, render_portfolio, write_assets
 from mv.report.tables import tables
 from mv.results import CarrierResult, PortfolioResult, SiteResult, write_json
-from mv.rollup import claim_standing, claims_of, counted_twice, roll_up, standing
+from mv.rollup import Widening, claim_standing, claims_of, counted_twice, roll_up, standing
 from mv.run.finished import Finished
 from mv.run.trail import portfolio_derivations
 from mv.savings.drift import Prior, load_prior
+from mv.savings.pooled import independent_half_width
 from mv.savings.quantiles import normal_quantile
 from mv.verify.context import PortfolioContext, Summary, learn
 
@@ -48,7 +50,13 @@ def conclude_portfolio(
 ) -> PortfolioResult:
     """Totals, money, the trial's picture, and what the frozen plan has to say to them."""
     shown = context.placebo.as_fields() if context.placebo is not None else {}
-    money, derivations = _money(portfolio, sites, context.prior)
+    confidence = portfolio.settings.confidence
+
+    @cache
+    def widening(carrier: str, sites: int) -> float:
+        return context.widening(carrier, sites, confidence)
+
+    money, derivations = _money(portfolio, sites, context.prior, widening)
     result = roll_up(
         portfolio,
         sites,
@@ -57,6 +65,7 @@ def conclude_portfolio(
         placebo=shown,
         findings=findings,
         version=version,
+        widening=widening,
     )
     return replace(
         result,
@@ -68,7 +77,7 @@ def conclude_portfolio(
 
 
 def _money(
-    portfolio: Portfolio, sites: Sequence[SiteResult], prior: Prior
+    portfolio: Portfolio, sites: Sequence[SiteResult], prior: Prior, widening: Widening
 ) -> tuple[dict[str, Any], list[Derivation]]:
     """The portfolio's account, from the claims' own; each claim brings its own retrofits' cost."""
     retrofits = {r.retrofit: r for r in portfolio.retrofits}
@@ -78,7 +87,7 @@ def _money(
         for claim in claims_of(site):
             m = claim.money
             if claim_standing(claim) == "used" and site.site not in twice:
-                counted.append(claim)
+                counted.append((site.site, claim))
             # A claim that could not be verified still cost something: its price is told beside.
             keys = claim.claims or [r["retrofit"] for r in site.retrofits]
             paid = invested([retrofits[key] for key in keys], portfolio.settings.currency)
@@ -99,7 +108,7 @@ def _money(
                 )
             )
     settings = portfolio.settings
-    year, span = _money_half_widths(counted, prior, settings.confidence)
+    year, span = _money_half_widths(counted, prior, settings.confidence, widening)
     return portfolio_money(
         rows,
         currency=settings.currency,
@@ -110,18 +119,22 @@ def _money(
 
 
 def _money_half_widths(
-    claims: Sequence[CarrierResult], prior: Prior, confidence: float
+    claims: Sequence[tuple[str, CarrierResult]],
+    prior: Prior,
+    confidence: float,
+    widening: Widening,
 ) -> tuple[float | None, float | None]:
     """Half-widths of the portfolio's cost savings: a year's, and those of the reporting periods.
 
-    As for energy: the claims' own in quadrature, and for each carrier the part that all share,
-    valued at each claim's price.  Carriers' shared parts are independent of one another.
+    As for energy: the claims' own in quadrature, widened as the carrier's total is, and for each
+    carrier the part that all share, valued at each claim's price.  Carriers' parts are independent
+    of one another.  `claims`: with the key of their site.
     """
     z = normal_quantile(confidence)
     found = []
     for name in ("annual_cost_savings", "cost_savings"):
-        own, shared = [], {}
-        for claim in claims:
+        own, shared, counted = {}, {}, {}
+        for site, claim in claims:
             m = claim.money
             saved = getattr(m, name) if m is not None else None
             if saved is None or saved.half_width is None or m.net_cost is None:
@@ -129,11 +142,16 @@ def _money_half_widths(
             base = claim.adjusted_baseline
             if name == "annual_cost_savings":
                 base *= claim.annual.days / max(claim.periods.reporting_days_used, 1)
-            own.append(saved.half_width)
+            own.setdefault(claim.carrier, []).append(saved.half_width)
+            counted.setdefault(claim.carrier, set()).add(site)
             worth = base * abs(m.price or 0.0)
             shared[claim.carrier] = shared.get(claim.carrier, 0.0) + worth
         parts = [z * prior.common(carrier) * worth for carrier, worth in shared.items()]
-        found.append(math.hypot(*own, *parts) if own else None)
+        parts += [
+            independent_half_width(halves, widening(carrier, len(counted[carrier])))
+            for carrier, halves in own.items()
+        ]
+        found.append(math.hypot(*parts) if own else None)
     return found[0], found[1]
 
 

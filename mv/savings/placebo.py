@@ -38,6 +38,7 @@ from mv.savings.own_drift import (
     Trial,
     many,
 )
+from mv.savings.totals import widening
 from mv.savings.uncertainty import interval
 
 COVERAGE_LEVELS = (0.68, 0.80, 0.90, 0.95)
@@ -105,6 +106,10 @@ class Placebo:
                 if part is not None and part.decides
             },
         )
+
+    def widening(self, carrier: str, sites: int, confidence: float) -> float:
+        """Factor on the quadrature of the half-widths of `sites` sites, at least 1."""
+        return widening(self.of_kind(carrier_kind(carrier)), sites, confidence)
 
     def coverage(self, carrier: str) -> list[CoverageLine]:
         """Claimed against achieved coverage, each building judged by the others.

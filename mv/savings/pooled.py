@@ -1,8 +1,9 @@
 """How uncertain is the sum over sites, and how many verdicts may chance alone have made?
 
 Drift is nearly independent between sites, so site half-widths add in quadrature; what all sites of
-one year share (`sigma_common`) adds straight.  The plain sum of half-widths is the bound that
-holds whatever the dependence.
+one year share (`sigma_common`) adds straight.  Where the portfolio's own trials say that sums have
+heavier tails the quadrature is widened (`totals.py`).  The plain sum of half-widths is the bound
+that holds whatever the dependence.
 
 At a two-sided confidence c a site that saves nothing is given "savings shown" with a chance of
 (1 − c)/2, and "use increased" with the same.  Among many sites some such verdicts are to be
@@ -26,14 +27,20 @@ def portfolio_half_width(
     baselines: Sequence[float],
     sigma_common: float,
     z: float,
+    widening: float = 1.0,
 ) -> float:
-    """Half-width of a sum over sites: √(Σh² + (z·σ_common·ΣP)²).
+    """Half-width of a sum over sites: √(w²·Σh² + (z·σ_common·ΣP)²).
 
     Half-widths must share one confidence, that of z.  Their plain sum is the conservative bound.
     """
-    own = float(np.sum(np.square(np.asarray(half_widths, dtype=float))))
     common = z * sigma_common * float(np.sum(np.asarray(baselines, dtype=float)))
-    return math.sqrt(own + common**2)
+    return math.hypot(independent_half_width(half_widths, widening), common)
+
+
+def independent_half_width(half_widths: Sequence[float], widening: float = 1.0) -> float:
+    """Half-width of a sum of independent parts: w·√(Σh²), at most Σh."""
+    widths = np.asarray(half_widths, dtype=float)
+    return min(widening * math.sqrt(float(widths @ widths)), float(widths.sum()))
 
 
 def correlated_half_width(half_widths: Sequence[float], correlation: float) -> float:

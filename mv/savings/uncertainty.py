@@ -11,7 +11,8 @@ The interval that decides the verdict (own method, on the grounds given in `drif
 2. Drift part τ·P, P the adjusted baseline, τ at the horizon (`drift.py`).
 3. Heavy tails: half-width = q·√(s² + (τP)²), q the two-sided Student quantile at ν of the drift.
 4. Non-routine adjustments and sampling, in quadrature with the normal quantile.
-5. Portfolio: H = √(Σh_i² + (z·σ_common·ΣP_i)²); plain addition is the conservative bound.
+5. Portfolio: H = √(w²·Σh_i² + (z·σ_common·ΣP_i)²), w ≥ 1 by the trials of sums (`totals.py`); plain
+   addition is the conservative bound.
 
 Beside it the figure of ASHRAE Guideline 14 (Annex B, from memory; Reddy & Claridge 2000; polynomial
 of Sun & Baltazar) and the exact least-squares one.  Both know the scatter of the fit alone.

@@ -178,6 +178,10 @@ class PortfolioContext:
             applied=self._applied(key),
         )
 
+    def widening(self, carrier: str, sites: int, confidence: float) -> float:
+        """Factor on the quadrature of a total's half-widths; 1 without trials."""
+        return 1.0 if self.placebo is None else self.placebo.widening(carrier, sites, confidence)
+
     def _applied(self, key: str) -> dict[str, Applied]:
         applied = {}
         for claim, (span, group) in self.claims.get(key, {}).items():

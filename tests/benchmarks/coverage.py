@@ -285,6 +285,8 @@ class Outcome:
     saving: float
     common: float = 0.0
     """Change of level that the site shares with others, fraction."""
+    widening: float = 1.0
+    """Of totals, by the trial of the site's portfolio."""
 
 
 def verified(
@@ -381,6 +383,9 @@ def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed
             trials.setdefault((granularity, i // together), []).extend(found)
     trial = {g: placebo(each) for g, each in trials.items()}
     baseline_months = rng.integers(*setting.baseline_months, sites, endpoint=True)
+    widening = {
+        key: each.widening(setting.carrier, PER_TOTAL, CONFIDENCE) for key, each in trial.items()
+    }
     outcomes: dict[tuple[str, bool], list[Outcome]] = {}
     for i in range(sites):
         for granularity, rows in tables(i).items():
@@ -391,7 +396,11 @@ def portfolio(setting: Setting, sites: int, granularities: tuple[str, ...], seed
                 )
             both = verified(setting, rows, granularity, (0.0, SAVING), own, int(baseline_months[i]))
             for saved, outcome in zip((False, True), both, strict=True):
-                mine = replace(outcome, common=float(changes[i // PER_TOTAL]))
+                mine = replace(
+                    outcome,
+                    common=float(changes[i // PER_TOTAL]),
+                    widening=widening.get((granularity, i // together), 1.0),
+                )
                 outcomes.setdefault((granularity, saved), []).append(mine)
     return outcomes
 
@@ -405,6 +414,7 @@ def summary(setting: Setting, outcomes: dict) -> list[dict]:
         error = np.array([o.error for o in each])
         half = np.array([o.half_width for o in each])
         base = np.array([o.adjusted_baseline for o in each])
+        widening = np.array([o.widening for o in each])
         shown = error + np.array([o.saving for o in each]) > half
         totals = []
         rng = np.random.default_rng(5)
@@ -412,7 +422,9 @@ def summary(setting: Setting, outcomes: dict) -> list[dict]:
         for _ in range(TOTALS):
             part = rng.choice(len(each), PER_TOTAL, replace=False)
             off = alone[part].sum() - rng.normal(0, setting.common) * base[part].sum()
-            width = portfolio_half_width(half[part], base[part], sigma, z)
+            width = portfolio_half_width(
+                half[part], base[part], sigma, z, float(widening[part].mean())
+            )
             totals.append((abs(off) <= width, width / base[part].sum()))
         lines.append(
             {
@@ -424,6 +436,7 @@ def summary(setting: Setting, outcomes: dict) -> list[dict]:
                 "median error": np.median(np.abs(error / base)),
                 "shown": np.mean(shown),
                 "totals": np.mean([t[0] for t in totals]),
+                "widened": np.mean(widening),
                 "total half-width": np.median([t[1] for t in totals]),
             }
         )
