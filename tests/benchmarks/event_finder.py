@@ -35,7 +35,8 @@ LENGTHS = (7, 14, 30, 60, 91, 182, None)
 """Days; None lasts to the end of the period."""
 LONG = LENGTHS[2:]
 """A month or more."""
-BAR = 0.10
+ASKED = 0.10
+"""Size of the shifts that are held against the oracle, fraction of the mean."""
 ALARMS = 0.3
 """Per clean site-year: the limit, and what the oracle may use."""
 SEASON = 0.05
@@ -170,7 +171,7 @@ def heading(length: int | None) -> str:
 
 
 def oracle(sites: int, cv: float, rho: float) -> dict[str, float]:
-    """Hit rates of the matched filter for shifts of `BAR`, by length."""
+    """Hit rates of the matched filter for shifts of `ASKED`, by length."""
     rng = np.random.default_rng(20_000)
     sigma = cv * np.sqrt(1 - rho**2)
     shapes = _shapes(rho)
@@ -185,7 +186,7 @@ def oracle(sites: int, cv: float, rho: float) -> dict[str, float]:
         for _ in range(sites):
             values = cv * autoregressive(rng, rho, 5)
             first, last = placed(rng, length)
-            values[first : last + 1] += BAR
+            values[first : last + 1] += ASKED
             excess, sizes = _ratios(values, rho, sigma, shapes)
             best = int(excess.argmax())
             begin, end = shapes[0][best], shapes[1][best]
@@ -193,7 +194,7 @@ def oracle(sites: int, cv: float, rho: float) -> dict[str, float]:
                 excess[best] > threshold
                 and begin <= last
                 and end > first
-                and 0.5 <= sizes[best] / BAR <= 2
+                and 0.5 <= sizes[best] / ASKED <= 2
             )
         rates[heading(length)] = hits / sites
     return rates
@@ -225,10 +226,10 @@ def _ratios(values, rho, sigma, shapes) -> tuple[np.ndarray, np.ndarray]:
 
 
 def beside_the_oracle(sites: int, table: pd.DataFrame) -> pd.DataFrame:
-    """Hit rates of shifts of `BAR` that last a month or more, the finder's and the oracle's."""
+    """Hit rates of shifts of `ASKED` that last a month or more, the finder's and the oracle's."""
     lines = []
     for cv, rho in NOISES:
-        ours = table[(table["CV"] == f"{cv:.0%}") & (table["size"] == f"{BAR:.0%}")].iloc[0]
+        ours = table[(table["CV"] == f"{cv:.0%}") & (table["size"] == f"{ASKED:.0%}")].iloc[0]
         for who, rates in (("finder", ours), ("oracle", oracle(4 * sites, cv, rho))):
             row = {heading(length): rates[heading(length)] for length in LONG}
             lines.append(
@@ -251,7 +252,7 @@ def other_noise(sites: int) -> pd.DataFrame:
             | {name: clean_alarms(sites, cv, rho, **law) for name, law in laws.items()}
             | {
                 "hits of 60 days beside a season": hit_rate(
-                    sites, cv, rho, BAR, 60, season=(SEASON, 355)
+                    sites, cv, rho, ASKED, 60, season=(SEASON, 355)
                 )
             }
             for cv, rho in NOISES
@@ -264,7 +265,7 @@ if __name__ == "__main__":
     shown = {"index": False, "float_format": lambda v: f"{v:.2f}"}
     result = study(number)
     print(result.to_string(**shown))
-    print(f"\nshifts of {BAR:.0%} that last a month or more, found:")
+    print(f"\nshifts of {ASKED:.0%} that last a month or more, found:")
     print(beside_the_oracle(number, result).to_string(**shown))
     print("\nfalse alarms per clean site-year elsewhere:")
     print(other_noise(number).to_string(**shown))
