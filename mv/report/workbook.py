@@ -19,6 +19,8 @@ TAKEN_FOR_MORE = ("=", "#")
 
 FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]|[\ud800-\udfff]")
 """What XML 1.0 admits in no text (section 2.2)."""
+RETURN = re.compile("\r\n?")
+"""Ends of lines that XML reads as a line feed in any case (section 2.11)."""
 
 Value = str | float | int | None
 
@@ -43,7 +45,7 @@ def workbook(path: Path, heads: Mapping[str, Sequence[str]]) -> Iterator[Add]:
     def cell(sheet: Any, value: Value) -> Any:
         if not isinstance(value, str):
             return value if value is not None and math.isfinite(value) else None
-        text = FORBIDDEN.sub("", value)[:LONGEST_CELL]
+        text = RETURN.sub("\n", FORBIDDEN.sub("", value))[:LONGEST_CELL]
         if not text.startswith(TAKEN_FOR_MORE):
             return text
         kept = WriteOnlyCell(sheet, text)

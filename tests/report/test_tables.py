@@ -130,7 +130,7 @@ def test_tables_of_the_edition_without_names():
         ("a & b < c", "a & b < c"),
         (" spaces ", " spaces "),
         ("two\nlines", "two\nlines"),
-        ("a return\r", "a return\r"),
+        ("a return\r and\r\nanother", "a return\n and\nanother"),
         ("bell\x07 and \udc80", "bell and "),
         ("é\u202f€", "é\u202f€"),
         ("", None),
