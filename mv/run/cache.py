@@ -165,11 +165,12 @@ class Cache:
     # -- whole runs -----------------------------------------------------------------------
 
     def _run_path(self, out: Path) -> Path:
-        name = hashlib.sha256(os.fsencode(Path(out).absolute())).hexdigest()
-        return self.folder / "runs" / f"{name}.run"
+        digest = hashlib.sha256(method_digest().encode())
+        digest.update(os.fsencode(Path(out).absolute()))
+        return self.folder / "runs" / f"{digest.hexdigest()}.run"
 
     def earlier_run(self, out: Path) -> EarlierRun | None:
-        """What the latest run to `out` kept, if any did."""
+        """What the latest run of this version to `out` kept, if any did."""
         if self.folder is None:
             return None
         try:

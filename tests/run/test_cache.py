@@ -117,6 +117,17 @@ def test_an_earlier_run_stands_only_while_its_files_do(cache, report):
     assert not kept.stands(report)
 
 
+def test_another_version_never_meets_an_earlier_run(cache, report, monkeypatch):
+    """Whatever it kept: other fields, or none at all."""
+    monkeypatch.setattr("mv.run.cache.method_digest", lambda: "older")
+    earlier_run(cache, report)
+    for path in cache.folder.glob("runs/*.run"):
+        path.write_bytes(pickle.dumps({"key": "of another shape"}))
+    assert cache.earlier_run(report) == {"key": "of another shape"}
+    monkeypatch.setattr("mv.run.cache.method_digest", lambda: "newer")
+    assert cache.earlier_run(report) is None
+
+
 def test_files_of_an_earlier_report_get_a_second_name_only_as_the_run_left_them(
     cache, report, tmp_path
 ):
