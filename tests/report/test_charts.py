@@ -112,6 +112,14 @@ def test_sites_with_intervals_draw_everything_but_what_they_lack():
     assert missing == {"bridge_bill", "bridge_payback", "site_placebo", "looks"}
 
 
+def test_forms_are_seen_beside_the_whole_official_range_and_zero():
+    site = make_site()
+    low, high = build(CHARTS["sensitivity"], site.site).layout["xaxis"]["range"]
+    official = site.avoided_energy
+    assert low < min(0.0, official.low)
+    assert high > max(official.high, *(c.avoided_energy or 0.0 for c in site.candidates))
+
+
 def test_bill_site_says_why_it_has_no_hours():
     reason = build(CHARTS["heat"], "ice-store").reason
     assert reason == "bills don't show the hours of a day"

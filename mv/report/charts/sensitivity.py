@@ -19,6 +19,9 @@ from mv.report.charts.base import (
 from mv.report.charts.view import SiteView, chosen
 from mv.report.format import Say
 
+MARGIN = 0.04
+"""Of the axis, left free on either side."""
+
 
 @chart("sensitivity", "site", "Does the saving hang on the choice of the model?")
 def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
@@ -54,6 +57,9 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         else f"{len(usable) - inside} of {len(usable)} plausible forms give a saving outside "
         f"the range"
     )
+    # The whole range is to be seen, and zero: both say how far the forms lie apart.
+    ends = np.array([0.0, official.low, official.high, *values])
+    room = MARGIN * np.ptp(ends)
     return Chart(
         key="chart-sensitivity",
         question=question,
@@ -61,7 +67,7 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         alt=f"{title}. One mark a form, the official range shaded; in {view.unit}.",
         data=data,
         layout=layout(
-            axis(view.unit),
+            axis(view.unit, range=[float(ends.min() - room), float(ends.max() + room)]),
             {
                 "title": {"text": ""},
                 "tickvals": places,
