@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from mv import units
 from mv.baseline.columns import Columns, Rows
@@ -33,23 +32,6 @@ class Window:
     installation_end: dt.date
     reporting_start: dt.date
     reporting_end: dt.date
-
-    def period_of(self, days: pd.DatetimeIndex) -> np.ndarray:
-        """Name the period of each day; shape (days,), str."""
-        stamps = days.to_numpy("datetime64[D]")
-
-        def within(first: dt.date, last: dt.date) -> np.ndarray:
-            return (stamps >= np.datetime64(first)) & (stamps <= np.datetime64(last))
-
-        return np.select(
-            [
-                within(self.baseline_start, self.baseline_end),
-                within(self.installation_start, self.installation_end),
-                within(self.reporting_start, self.reporting_end),
-            ],
-            [BASELINE, INSTALLATION, REPORTING],
-            OUTSIDE,
-        )
 
 
 def year_before(day: dt.date) -> dt.date:

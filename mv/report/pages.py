@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from mv.quantity import Interval, Months
+from mv.quantity import Months
 from mv.report import evidence, money_pages, outcome, peers, record, text, trail
 from mv.report.charts.view import SiteView
 from mv.report.drawn import chart_data, drawn
@@ -244,11 +244,3 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "cautions": text.CAUTIONS,
         "computed": text.computed(context.created, context.method_version),
     }
-
-
-def interval_words(interval: Interval | None, path: str, say: Say, level: str) -> Sentence:
-    """`value (low to high at 90 %)`."""
-    told = say.interval(interval, path)
-    if told is None:
-        return sentence(NOT_GIVEN)
-    return sentence("{v} ({r})", v=told["value"], r=range_of(told, level))

@@ -11,7 +11,6 @@ Each site brings its own rows, so that they can be made where the site is and wr
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -169,13 +168,6 @@ def site_tables(site: SiteResult, context: Any) -> dict[str, bytes]:
         if text := _series(site, which, names):
             files[f"tables/{which}/{site.site}.csv"] = text.encode()
     return files
-
-
-def csv_text(rows: Iterable[Iterable[Value]]) -> str:
-    """Rows of safe cells as CSV, lines ended as RFC 4180 asks."""
-    out = io.StringIO()
-    csv.writer(out).writerows(rows)
-    return out.getvalue()
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, date, listed, sentence
+from mv.report.format import Figure, Name, Say, Sentence, date, listed, sentence
 from mv.results import CarrierResult, SiteResult
 from mv.units import CARRIERS
 from mv.wording import MINUS
@@ -336,13 +336,6 @@ def guideline_sentence(site: CarrierResult, say: Say) -> Sentence | None:
         g=say.figure(u.guideline_14, u.unit, "uncertainty.guideline_14", half=u.guideline_14),
         h=say.figure(u.half_width, u.unit, "uncertainty.half_width", half=u.half_width),
     )
-
-
-def coverage_words(used: int, total: int) -> str:
-    """`358 of 365 days used`."""
-    if not total:
-        return NOT_GIVEN
-    return f"{used} of {total} used"
 
 
 def subtitle(site: SiteResult) -> str:

@@ -15,7 +15,6 @@ from mv.report.tables import (
     DAILY,
     HEADS,
     TABLE_FILES,
-    csv_text,
     safe,
     site_rows,
     site_tables,
@@ -34,11 +33,6 @@ def test_text_that_could_run_is_quoted(text):
 @pytest.mark.parametrize("value", [-1.5, 0, None, "hall", "a=b", "Ost-Halle"])
 def test_everything_else_passes(value):
     assert safe(value) == value
-
-
-def test_numbers_keep_all_their_digits():
-    rows = list(csv.reader(io.StringIO(csv_text([["a"], [-0.1234567890123456]]))))
-    assert float(rows[1][0]) == -0.1234567890123456
 
 
 def test_every_site_has_a_row_with_its_own_numbers():
@@ -82,8 +76,9 @@ def test_series_are_written_as_the_csv_module_writes_them(rows):
     same = [safe(site.site), safe(site.carrier), safe(site.unit)]
     head = ["site", "carrier", "unit", *DAILY]
     empty = [None] * (len(DAILY) - 2)
-    expected = csv_text([head, *([*same, safe(d), m, *empty] for d, m in rows)])
-    assert text.decode() == expected
+    expected = io.StringIO()
+    csv.writer(expected).writerows([head, *([*same, safe(d), m, *empty] for d, m in rows)])
+    assert text.decode() == expected.getvalue()
 
 
 def test_every_table_is_whole_and_the_workbook_opens(tmp_path):
