@@ -129,7 +129,7 @@ def test_two_meters_of_a_carrier_are_added_up(write_portfolio, tools):
         )
     )
     (carrier,) = site.carriers
-    total = carrier.interval["energy"]
+    total = carrier.interval.frame()["energy"]
     assert np.isnan(total.iloc[999])
     keep = np.arange(len(total)) != 999
     assert total.to_numpy()[keep] == pytest.approx(energy.to_numpy()[keep], abs=2e-4)
@@ -170,7 +170,7 @@ def test_import_plus_generation_less_export_is_use(write_portfolio, tools):
             files=files,
         )
     )
-    use = site.carriers[0].interval["energy"].dropna()
+    use = site.carriers[0].interval.frame()["energy"].dropna()
     assert len(use) > 20_000
     assert use.to_numpy() == pytest.approx(energy.loc[use.index].to_numpy(), abs=3e-4)
 

@@ -18,6 +18,7 @@ import pandas as pd
 
 from mv.baseline.columns import Columns, Rows
 from mv.readings.clock import epoch_seconds, local_midnights, offsets_of, utc_index
+from mv.readings.series import EXCLUDED, FLAGS, BilledUse, Intervals
 
 USED = "used"
 BILL_COVERAGE = 0.9
@@ -35,7 +36,7 @@ _EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
 
 
 def daily_rows(
-    interval: pd.DataFrame,
+    interval: Intervals,
     step_seconds: int,
     time_zone: str,
     temperature: pd.Series,
@@ -47,7 +48,7 @@ def daily_rows(
 
     Parameters
     ----------
-    interval : readings in their series shape: UTC `start`, `energy` (NaN where missing).
+    interval : readings of the meter, or their sum over meters.
     step_seconds : length of an interval.
     time_zone : IANA name of the site's zone; days of 23 and 25 hours count against their own
         length.
@@ -62,8 +63,7 @@ def daily_rows(
     operating, 1 not), reason, coverage, weight (1.0), status ("used", "coverage_low",
     "temperature_missing", "driver_missing"), and `driver:<name>`.
     """
-    start = epoch_seconds(interval.index)
-    energy = interval["energy"].to_numpy(dtype=float)
+    start, energy = interval.starts, interval.energy
     # An interval belongs to the day in which its middle lies.
     middle = start + step_seconds // 2
     dates, midnight = _NO_DAYS
@@ -107,7 +107,7 @@ def daily_rows(
 
 
 def bill_rows(
-    bills: pd.DataFrame,
+    bills: BilledUse,
     temperature: pd.Series,
     calendar,
     drivers: Mapping[str, pd.Series] | None = None,
@@ -116,7 +116,7 @@ def bill_rows(
 
     Parameters
     ----------
-    bills : start, end (naive midnights, end exclusive), energy (total), flag, cost.
+    bills : in any order.
     temperature : mean of each local day, degC, index naive dates.
     calendar, drivers : as in `daily_rows`; a driver's row is its mean over the bill's days.
 
@@ -127,14 +127,11 @@ def bill_rows(
     "temperature_missing", "driver_missing"), daily_temperatures (the bill's daily means, for
     degree days), flag, cost, and `driver:<name>`.
     """
-    starts = bills["start"].to_numpy()
-    if (starts[1:] < starts[:-1]).any():
-        bills = bills.sort_values("start")
-        starts = bills["start"].to_numpy()
-    ends = bills["end"].to_numpy()
-    first, end = starts.astype("datetime64[D]"), ends.astype("datetime64[D]")
+    first, end, total, flags, cost = bills.start, bills.end, bills.energy, bills.flags, bills.cost
+    if (first[1:] < first[:-1]).any():
+        order = np.argsort(first, kind="stable")
+        first, end, total, flags, cost = (a[order] for a in (first, end, total, flags, cost))
     days = (end - first).astype(float)
-    total = bills["energy"].to_numpy(dtype=float)
     span = np.arange(first.min(), end.max()) if len(bills) else first
     low = (first - span[:1]).astype(int)
     high = (end - span[:1]).astype(int)
@@ -159,8 +156,7 @@ def bill_rows(
         )
     enough = mean(known.astype(float), everywhere) >= BILL_COVERAGE
     status[~enough] = _STATUSES.index("temperature_missing")
-    flag = _objects(bills["flag"])
-    excluded = ~np.isfinite(total) | (days <= 0) | (flag == "excluded")
+    excluded = ~np.isfinite(total) | (days <= 0) | (flags == EXCLUDED)
     status[excluded] = _STATUSES.index("bill_excluded")
     pieces = np.empty(len(bills), dtype=object)
     for row, (a, b) in enumerate(zip(low, high, strict=True)):
@@ -169,8 +165,8 @@ def bill_rows(
     return Columns(
         np.arange(len(bills)),
         {
-            "start": starts,
-            "end": ends,
+            "start": first.astype("datetime64[s]"),
+            "end": end.astype("datetime64[s]"),
             "days": days,
             "energy": total / np.where(days > 0, days, np.nan),
             "total": total,
@@ -178,16 +174,16 @@ def bill_rows(
             "operating": mean(operating, everywhere),
             "weight": days,
             "status": _words(status),
-            "flag": flag,
+            "flag": np.array(FLAGS, dtype=object)[flags],
             "daily_temperatures": pieces,
-            "cost": bills["cost"].to_numpy(dtype=float),
+            "cost": cost,
             **columns,
         },
     )
 
 
 def hourly_rows(
-    interval: pd.DataFrame,
+    interval: Intervals,
     step_seconds: int,
     time_zone: str,
     temperature: pd.DataFrame | pd.Series,
@@ -209,8 +205,7 @@ def hourly_rows(
     """
     if isinstance(temperature, pd.DataFrame):
         temperature = temperature["temperature"]
-    start = epoch_seconds(interval.index)
-    energy = interval["energy"].to_numpy(dtype=float)
+    start, energy = interval.starts, interval.energy
     if len(start) == 0 or step_seconds > 3600:
         return pd.DataFrame(
             {"energy": [], "temperature": [], "hour_of_week": [], "operating": [], "status": []},

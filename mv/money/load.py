@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from mv.findings import ModelError
+from mv.readings.clock import local_seconds
 
 Kind = Literal["interval", "day", "bill"]
 
@@ -107,20 +108,20 @@ class Billing:
 
 
 def interval_load(
-    start_utc: pd.DatetimeIndex, energy: np.ndarray, step_seconds: int, time_zone: str
+    starts: np.ndarray, energy: np.ndarray, step_seconds: int, time_zone: str
 ) -> Load:
     """Load of interval readings.
 
     Parameters
     ----------
-    start_utc : UTC starts of the intervals, shape (n,).
+    starts : of the intervals, UTC seconds in order, shape (n,).
     energy : canonical unit, shape (n,), NaN where nothing is known.
     step_seconds : length of an interval.
     time_zone : IANA name of the clock that the rate goes by.
     """
-    local = start_utc.tz_convert(time_zone).tz_localize(None)
+    local = local_seconds(np.asarray(starts, np.int64), time_zone).view("datetime64[s]")
     hours = np.full(len(local), step_seconds / 3600.0)
-    return Load(local.to_numpy("datetime64[s]"), hours, np.asarray(energy, float), "interval")
+    return Load(local, hours, np.asarray(energy, float), "interval")
 
 
 def daily_load(dates: pd.DatetimeIndex | np.ndarray, energy: np.ndarray) -> Load:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -15,7 +16,9 @@ import pandas as pd
 from mv.findings import Finding
 from mv.portfolio.schema import Meter
 from mv.prepare.claims import Group
+from mv.readings.clock import epoch_seconds
 from mv.readings.read import MeterReadings
+from mv.readings.series import MEASURED, MISSING, BilledUse, Intervals
 
 DAY = dt.timedelta(days=1)
 
@@ -25,14 +28,14 @@ def _signed(meter: Meter) -> float:
     return -1.0 if meter.flow == "export" else 1.0
 
 
-def sum_intervals(parts: Sequence[MeterReadings], time_zone: str) -> tuple[pd.DataFrame, int]:
+def sum_intervals(parts: Sequence[MeterReadings], time_zone: str) -> tuple[Intervals, int]:
     """Add interval series up on the coarsest step; an interval missing in one is missing.
 
     Before the day on which a meter came into service, where that is declared, it counts zero.
     """
     step = max(p.step_seconds for p in parts)
     if len(parts) == 1 and _signed(parts[0].meter) > 0:
-        return parts[0].table, step
+        return parts[0].series, step
     columns = []
     for part in parts:
         energy = part.table["energy"]
@@ -51,32 +54,27 @@ def sum_intervals(parts: Sequence[MeterReadings], time_zone: str) -> tuple[pd.Da
             start = pd.Timestamp(part.meter.in_service).tz_localize(time_zone)
             on_grid = on_grid.mask(on_grid.isna() & (grid < start), 0.0)
         total = total + on_grid
-    flag = np.where(total.isna(), "missing", "measured")
-    return pd.DataFrame({"energy": total, "flag": pd.Categorical(flag)}, index=total.index), step
+    energy = total.to_numpy()
+    flags = np.where(np.isnan(energy), MISSING, MEASURED).astype(np.int8)
+    return Intervals(epoch_seconds(total.index), energy, flags), step
 
 
-def sum_bills(parts: Sequence[MeterReadings]) -> pd.DataFrame | str:
+def sum_bills(parts: Sequence[MeterReadings]) -> BilledUse | str:
     """Add bills with equal read dates up; a sentence when the dates differ."""
-    first = parts[0].table
+    first = parts[0].series
     if len(parts) == 1:
         return first
-    total = first.copy()
-    for column in ("energy", "cost"):
-        total[column] = total[column] * _signed(parts[0].meter)
+    energy, cost = (values * _signed(parts[0].meter) for values in (first.energy, first.cost))
     for part in parts[1:]:
-        table = part.table
-        if not (
-            len(table) == len(first)
-            and (table["start"].to_numpy() == first["start"].to_numpy()).all()
-            and (table["end"].to_numpy() == first["end"].to_numpy()).all()
-        ):
+        bills = part.series
+        if not (np.array_equal(bills.start, first.start) and np.array_equal(bills.end, first.end)):
             return (
                 f"meters {parts[0].meter.meter} and {part.meter.meter} are billed on different "
                 "dates and can't be added up."
             )
-        for column in ("energy", "cost"):
-            total[column] = total[column] + table[column] * _signed(part.meter)
-    return total
+        energy = energy + bills.energy * _signed(part.meter)
+        cost = cost + bills.cost * _signed(part.meter)
+    return replace(first, energy=energy, cost=cost)
 
 
 def why_not_added(group: Group, readings: dict[str, MeterReadings]) -> tuple[str, str]:
@@ -117,7 +115,7 @@ def _same_readings(parts: Sequence[MeterReadings]) -> tuple[str, str] | None:
     """The first two meters whose readings, not all zero, are equal."""
     if len(parts) < 2:
         return None
-    energies = [part.table["energy"].to_numpy(dtype=float) for part in parts]
+    energies = [part.series.energy for part in parts]
     for (one, energy), (other, same) in combinations(zip(parts, energies, strict=True), 2):
         if np.array_equal(energy, same, equal_nan=True) and np.nan_to_num(energy).any():
             return one.meter.meter, other.meter.meter
@@ -126,7 +124,7 @@ def _same_readings(parts: Sequence[MeterReadings]) -> tuple[str, str] | None:
 
 def uneven_starts(parts: Sequence[MeterReadings]) -> list[Finding]:
     """Meters of a sum whose readings begin days after the others', without a declared reason."""
-    firsts = {p.meter.meter: _first_day(p) for p in parts if len(p.table)}
+    firsts = {p.meter.meter: _first_day(p) for p in parts if len(p.series)}
     if len(firsts) < 2:
         return []
     earliest = min(firsts.values())
@@ -153,7 +151,6 @@ def uneven_starts(parts: Sequence[MeterReadings]) -> list[Finding]:
 
 
 def _first_day(part: MeterReadings) -> dt.date:
-    table = part.table
     if part.kind == "bills":
-        return table["start"].iloc[0].date()
-    return table.index[0].date()
+        return part.series.start[0].astype(object)
+    return part.series.starts[:1].astype("datetime64[s]")[0].astype(object).date()

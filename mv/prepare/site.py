@@ -25,7 +25,6 @@ from mv.prepare.claims import Group, groups_of
 from mv.prepare.meters import sum_bills, sum_intervals, uneven_starts, why_not_added
 from mv.prepare.periods import (
     BASELINE,
-    DAY,
     OUTSIDE,
     REPORTING,
     Window,
@@ -36,8 +35,9 @@ from mv.prepare.periods import (
     window_of,
     with_adjustment,
 )
-from mv.readings.clock import local_clock
+from mv.readings.clock import DAY, local_seconds
 from mv.readings.read import MeterReadings, read_meter
+from mv.readings.series import Intervals
 from mv.readings.station import station_doubts
 from mv.readings.sufficiency import sufficiency
 from mv.readings.weather import WeatherReadings, daily_temperature, read_weather
@@ -58,8 +58,8 @@ class PreparedCarrier:
     kind: str = ""
     """`interval` or `bills`; empty where nothing could be read."""
     window: Window | None = None
-    interval: pd.DataFrame | None = None
-    """Sum of the meters: UTC start, energy, flag."""
+    interval: Intervals | None = None
+    """Sum of the meters."""
     step_seconds: int | None = None
     rows: Rows | None = None
     """Daily or bill rows of the whole history, with `period` and `adjustment` (energy per day
@@ -167,13 +167,14 @@ def _calendar(
     """The site's operating calendar, learned from the claimed carrier's baseline."""
     spans = []
     for got in readings.values():
-        table = got.table
-        if not len(table):
+        series = got.series
+        if not len(series):
             continue
         if got.kind == "interval":
-            spans.append((table.index[0].date() - DAY, table.index[-1].date() + DAY))
+            first, last = series.starts[[0, -1]].astype("datetime64[s]").astype("datetime64[D]")
+            spans.append(((first - 1).astype(object), (last + 1).astype(object)))
         else:
-            spans.append((table["start"].iloc[0].date(), table["end"].iloc[-1].date()))
+            spans.append((series.start[0].astype(object), series.end[-1].astype(object)))
     if not spans:
         return None
     # A year more than the readings: a usual year of operating days is wanted whole.
@@ -196,9 +197,10 @@ def _baseline_daily(
             or why_not_added(group, readings)[0]
         ):
             continue
-        table, _ = sum_intervals(parts, description.site.time_zone)
-        energy = table["energy"].to_numpy()
-        days = local_clock(table.index, description.site.time_zone).astype("datetime64[D]")
+        whole, _ = sum_intervals(parts, description.site.time_zone)
+        energy = whole.energy
+        days = local_seconds(whole.starts, description.site.time_zone) // DAY
+        days = days.astype("datetime64[D]")
         if group.retrofits:
             window = window_of(
                 group.retrofits,

@@ -10,15 +10,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 
 from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits, Meter
 from mv.readings.bill_table import Bill, BillLedger, bills_of
+from mv.readings.series import ESTIMATED, MEASURED, BilledUse
 from mv.readings.table import Table
 
 STEADY = 0.8
@@ -36,7 +35,7 @@ merged or split (common practice, no source)."""
 class Bills:
     """Bills in order, with what became of every row."""
 
-    table: pd.DataFrame
+    series: BilledUse
     rows_read: int
     rows_used: int
     excluded: dict[str, int]
@@ -60,21 +59,17 @@ def read_bills(
         )
     bills = ledger.bills
     energy = np.array([b.value for b in bills]) * scale
-    frame = pd.DataFrame(
-        {
-            "start": _midnights([b.start for b in bills]),
-            "end": _midnights([b.end for b in bills]),
-            "energy": energy,
-            "flag": pd.Categorical.from_codes(
-                np.array([b.estimated for b in bills], dtype=np.int8), dtype=_flag_type()
-            ),
-            # an estimated demand is no demand
-            "demand": np.array([np.nan if b.estimated else b.demand for b in bills]),
-            "cost": np.array([b.cost for b in bills]),
-        }
+    series = BilledUse(
+        start=np.array([b.start for b in bills], dtype="datetime64[D]"),
+        end=np.array([b.end for b in bills], dtype="datetime64[D]"),
+        energy=energy,
+        flags=np.array([ESTIMATED if b.estimated else MEASURED for b in bills], dtype=np.int8),
+        # an estimated demand is no demand
+        demand=np.array([np.nan if b.estimated else b.demand for b in bills]),
+        cost=np.array([b.cost for b in bills]),
     )
     return Bills(
-        frame,
+        series,
         ledger.read,
         sum(b.rows for b in bills),
         ledger.excluded,
@@ -390,12 +385,3 @@ def _whole_months(bills: list[Bill], inclusive: int) -> bool:
     ends = np.array([b.end + inclusive for b in bills], dtype="datetime64[D]")
     months = starts.astype("datetime64[M]")
     return bool(len(bills) and (starts == months).all() and (ends == months + 1).all())
-
-
-@lru_cache(maxsize=1)
-def _flag_type() -> pd.CategoricalDtype:
-    return pd.CategoricalDtype(["measured", "estimated"])
-
-
-def _midnights(days: list[int]) -> np.ndarray:
-    return np.array(days, dtype=np.int64).astype("datetime64[D]").astype("datetime64[ns]")

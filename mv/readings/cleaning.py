@@ -17,7 +17,8 @@ import numpy as np
 from mv.findings import Finding, counted
 from mv.portfolio.schema import Limits
 from mv.readings.interval import Grid
-from mv.readings.rows import ESTIMATED, EXCLUDED, Rows
+from mv.readings.rows import Rows
+from mv.readings.series import ESTIMATED, EXCLUDED
 
 DAY = 86_400
 BASE_SHARE = 0.1

@@ -78,11 +78,15 @@ def day_index(days: np.ndarray) -> pd.DatetimeIndex:
 
 def local_clock(index: pd.DatetimeIndex, zone: str) -> np.ndarray:
     """What the clock of `zone` shows at each instant of an ordered UTC index, datetime64[s]."""
-    utc = epoch_seconds(index)
+    return local_seconds(epoch_seconds(index), zone).view("datetime64[s]")
+
+
+def local_seconds(utc: np.ndarray, zone: str) -> np.ndarray:
+    """What the clock of `zone` shows at each of (n,) ordered instants, UTC seconds; seconds since
+    1970 on that clock."""
     if not len(utc):
-        return np.empty(0, "datetime64[s]")
-    offsets = offsets_of(zone, int(utc[0]), int(utc[-1]))
-    return offsets.local_in_order(utc).view("datetime64[s]")
+        return utc
+    return offsets_of(zone, int(utc[0]), int(utc[-1])).local_in_order(utc)
 
 
 def local_midnights(zone: str, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:

@@ -14,7 +14,8 @@ import numpy as np
 from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Limits
 from mv.readings import clock
-from mv.readings.rows import MISSING, Rows
+from mv.readings.rows import Rows
+from mv.readings.series import MISSING
 
 DAY = 86_400
 STEP_LEAST, STEP_MOST = 60, DAY

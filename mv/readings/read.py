@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,8 @@ from mv.readings import bills, clock, interval, meter_changes, registers, switch
 from mv.readings.cleaning import clean, used_rows
 from mv.readings.formats import Asked, read_table
 from mv.readings.many import from_store
-from mv.readings.rows import ESTIMATED, FLAGS, MISSING, Rows, meter_rows, only_meter
+from mv.readings.rows import Rows, meter_rows, only_meter
+from mv.readings.series import ESTIMATED, MISSING, BilledUse, Intervals
 from mv.readings.source import SourceFile, open_source
 from mv.readings.table import Table
 
@@ -30,15 +31,14 @@ from mv.readings.table import Table
 class MeterReadings:
     """One meter's readings.
 
-    `table`: intervals (index `start`, UTC; columns energy, flag) or bills (start, end, energy,
-    flag, demand, cost), energy in `unit`.  `input`: file, digest, rows read, used and excluded
-    by rule, coverage.  `energy`: the file's energy by where it went (`used` or a rule), in
-    `unit`; its sum is the energy of the file.
+    `series`: intervals or bills, energy in `unit`.  `input`: file, digest, rows read, used and
+    excluded by rule, coverage.  `energy`: the file's energy by where it went (`used` or a rule),
+    in `unit`; its sum is the energy of the file.
     """
 
     meter: Meter
     kind: str
-    table: pd.DataFrame
+    series: Intervals | BilledUse
     unit: str
     step_seconds: int | None
     time_zone: str
@@ -46,6 +46,12 @@ class MeterReadings:
     input: dict
     findings: tuple[Finding, ...] = ()
     energy: dict[str, float] = field(default_factory=dict)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """The series as a table, for looking at: intervals (index `start`, UTC; columns energy,
+        flag) or bills (start, end, energy, flag, demand, cost)."""
+        return self.series.frame()
 
 
 def read_meter(description: SiteDescription, meter: Meter) -> MeterReadings:
@@ -172,18 +178,11 @@ def _read_interval(
     meter_changes.judge_offset(grid, rows)
     _tell_flags(grid, rows)
 
-    frame = pd.DataFrame(
-        {
-            "energy": grid.values,
-            "flag": pd.Categorical.from_codes(grid.flags, dtype=_flag_type()),
-        },
-        index=clock.utc_index(grid.starts),
-    )
     stamp = "end" if ends else "start"
     return MeterReadings(
         meter=meter,
         kind="interval",
-        table=frame,
+        series=Intervals(grid.starts, grid.values, grid.flags),
         unit=door.canonical,
         step_seconds=grid.step,
         time_zone=rule_clock,
@@ -346,7 +345,7 @@ def _read_bills(
     return MeterReadings(
         meter=meter,
         kind="bills",
-        table=read.table,
+        series=read.series,
         unit=door.canonical,
         step_seconds=None,
         time_zone=zone,
@@ -361,8 +360,8 @@ def _read_bills(
             "time_basis": f"{zone}, read dates",
             "unit": meter.unit,
             "coverage": read.coverage,
-            "first": read.table["start"].iloc[0].date().isoformat(),
-            "last": read.table["end"].iloc[-1].date().isoformat(),
+            "first": str(read.series.start[0]),
+            "last": str(read.series.end[-1]),
         },
         findings=tuple(read.findings),
         energy=read.energy,
@@ -375,11 +374,6 @@ def _interval_starts(utc: np.ndarray, step: int, zone: str) -> np.ndarray:
         return utc - step
     local = clock.offsets_of(zone, int(utc[0]), int(utc[-1])).local(utc)
     return clock.to_utc(local - step, zone).utc
-
-
-@lru_cache(maxsize=1)
-def _flag_type() -> pd.CategoricalDtype:
-    return pd.CategoricalDtype(list(FLAGS))
 
 
 def _iso(seconds: int) -> str:

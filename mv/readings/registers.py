@@ -11,7 +11,8 @@ import numpy as np
 
 from mv.findings import counted
 from mv.readings.interval import Grid
-from mv.readings.rows import EXCLUDED, MISSING, Rows
+from mv.readings.rows import Rows
+from mv.readings.series import EXCLUDED, MISSING
 
 RISING_SHARE = 0.999
 """Share of differences that don't fall in a file that is taken for a register."""

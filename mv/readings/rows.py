@@ -16,10 +16,9 @@ from mv.findings import Finding, ReadingsError, counted
 from mv.portfolio.schema import Meter
 from mv.readings import dates, flags, shape, wide
 from mv.readings.number_text import to_numbers
+from mv.readings.series import ESTIMATED
 from mv.readings.table import Table, meter_column_of
 
-MEASURED, ESTIMATED, MISSING, EXCLUDED = range(4)
-FLAGS = ("measured", "estimated", "missing", "excluded")
 UNREADABLE_SHARE = 0.05
 """Share of rows with an unreadable time or value above which a file is refused (common
 practice, no source)."""

@@ -18,7 +18,8 @@ from mv.portfolio.schema import Limits, SiteDescription, WeatherStation
 from mv.readings import clock, interval
 from mv.readings.cleaning import used_rows
 from mv.readings.formats import Asked, read_table
-from mv.readings.rows import MEASURED, MISSING, Rows
+from mv.readings.rows import Rows
+from mv.readings.series import MEASURED, MISSING
 from mv.readings.source import SourceFile, open_source
 from mv.readings.table import Table
 from mv.readings.weather_tables import temperature_rows

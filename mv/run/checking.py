@@ -116,9 +116,9 @@ def _rows(description: SiteDescription, prepared: PreparedSite, got: MeterReadin
         days = prepared.calendar.days.index
         temperature = pd.Series(0.0, index=days)
     if got.kind == "bills":
-        return bill_rows(got.table, temperature, prepared.calendar)
+        return bill_rows(got.series, temperature, prepared.calendar)
     return daily_rows(
-        got.table,
+        got.series,
         got.step_seconds,
         description.site.time_zone,
         temperature,

@@ -242,8 +242,8 @@ def _run(description: SiteDescription, row: Logger, days: pd.DataFrame | None) -
         source = open_source(description.folder, row.file)
         got = read_source(source, meter, zone, description.settings.limits)
         step = got.step_seconds / 3600
-        start = got.table.index.tz_localize(None).to_numpy().astype("datetime64[s]")
-        kw = got.table["energy"].to_numpy(dtype=float) / step
+        start = got.series.starts.view("datetime64[s]")
+        kw = got.series.energy / step
         label = _labels(start, zone, days)
         return run_from_power(
             row.logger, start, kw, step, full_load=row.connected_load, day_type=label

@@ -29,6 +29,7 @@ import pandas as pd
 from mv.baseline.rows import used
 from mv.quantity import Interval, around
 from mv.readings.clock import local_clock, offsets_of
+from mv.readings.series import Intervals
 from mv.savings.model_variance import NEWEY_WEST_LAGS, newey_west
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.uncertainty import SavingsUncertainty
@@ -124,7 +125,7 @@ def demand_basis(
     fit,
     baseline_hours: pd.DataFrame,
     reporting_hours: pd.DataFrame,
-    interval: pd.DataFrame,
+    interval: Intervals,
     *,
     step_seconds: int,
     time_zone: str,
@@ -138,7 +139,7 @@ def demand_basis(
     ----------
     fit : hourly baseline model, `predict(rows)` in kWh an hour.
     baseline_hours, reporting_hours : rows of hours of both periods (index UTC start).
-    interval : readings, index UTC start, `energy` in kWh, of a step of at most an hour.
+    interval : readings in kWh, of a step of at most an hour.
     window_hours, window_months : local hours and months of the window, operating days only.
     """
     if step_seconds > 3600:
@@ -180,7 +181,7 @@ def demand_savings(
     fit,
     baseline_hours: pd.DataFrame,
     reporting_hours: pd.DataFrame,
-    interval: pd.DataFrame,
+    interval: Intervals,
     *,
     uncertainty: SavingsUncertainty,
     **settings,
@@ -243,12 +244,11 @@ class _Months:
 
 
 def _billing_peaks(
-    interval: pd.DataFrame, step_seconds: int, billing_seconds: int, time_zone: str
+    interval: Intervals, step_seconds: int, billing_seconds: int, time_zone: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """Local months since 1970, and the highest mean power of each over whole billing intervals,
     kW."""
-    seconds = interval.index.as_unit("s").asi8
-    energy = interval["energy"].to_numpy(dtype=float)
+    seconds, energy = interval.starts, interval.energy
     block = seconds // billing_seconds
     place = block - block[0]
     there = np.isfinite(energy)

@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from mv.baseline.rows import is_used
 from mv.money.load import Load, bill_load, daily_load, interval_load, shaped
-from mv.prepare import REPORTING, PreparedCarrier, is_period
+from mv.prepare import REPORTING, PreparedCarrier, is_period, year_before
+from mv.readings.clock import local_seconds
 from mv.savings.avoided import Avoided
 from mv.verify.fits import Fits
 
@@ -23,13 +23,14 @@ from mv.verify.fits import Fits
 class HourShape:
     """What is needed to spread days over intervals, kept when the readings are let go."""
 
-    start_utc: pd.DatetimeIndex
+    starts: np.ndarray
+    """UTC seconds of the reporting period's intervals, (n,)."""
     step_seconds: int
     measured: np.ndarray
     """Energy by interval of the reporting period, (n,)."""
     modelled: np.ndarray
     """Hourly model's energy by interval, (n,); NaN where there is none."""
-    earlier_utc: pd.DatetimeIndex
+    earlier_starts: np.ndarray
     earlier: np.ndarray
     """Energy by interval of the 12 months before the reporting period, for ratchets."""
 
@@ -38,18 +39,17 @@ def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourSha
     """Shapes of both loads over the reporting period, at the meter's own step."""
     if prepared.interval is None or fits.hourly is None:
         return None
-    table = prepared.interval
-    window = prepared.window
-    first = pd.Timestamp(window.reporting_start).tz_localize(time_zone)
-    last = (pd.Timestamp(window.reporting_end) + pd.Timedelta(days=1)).tz_localize(time_zone)
-    inside = table[(table.index >= first) & (table.index < last)]
-    earlier = table[(table.index >= first - pd.DateOffset(years=1)) & (table.index < first)]
-    if not len(inside):
+    starts, energy = prepared.interval.starts, prepared.interval.energy
+    first, last = prepared.window.reporting_start, prepared.window.reporting_end
+    day = local_seconds(starts, time_zone).view("datetime64[s]").astype("datetime64[D]")
+    inside = (day >= np.datetime64(first)) & (day <= np.datetime64(last))
+    earlier = (day >= np.datetime64(year_before(first))) & (day < np.datetime64(first))
+    if not inside.any():
         return None
     hourly = fits.hourly
     modelled = hourly.fit.predict(hourly.reporting)
     hours = hourly.reporting.index.as_unit("s").asi8 // 3600
-    own = inside.index.as_unit("s").asi8 // 3600
+    own = starts[inside] // 3600
     place = np.searchsorted(hours, own)
     place_in = np.minimum(place, len(hours) - 1) if len(hours) else place
     known = (place < len(hours)) & (hours[place_in] == own) if len(hours) else place < 0
@@ -57,12 +57,12 @@ def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourSha
     shape = np.full(len(own), np.nan)
     shape[known] = modelled[place_in[known]] / parts
     return HourShape(
-        start_utc=inside.index,
+        starts=starts[inside],
         step_seconds=prepared.step_seconds,
-        measured=inside["energy"].to_numpy(float),
+        measured=energy[inside],
         modelled=shape,
-        earlier_utc=earlier.index,
-        earlier=earlier["energy"].to_numpy(float),
+        earlier_starts=starts[earlier],
+        earlier=energy[earlier],
     )
 
 
@@ -70,7 +70,7 @@ def history(shape: HourShape | None, time_zone: str) -> Load | None:
     """Measured load of the year before the reporting period, where a rate looks back at it."""
     if shape is None or not len(shape.earlier):
         return None
-    return interval_load(shape.earlier_utc, shape.earlier, shape.step_seconds, time_zone)
+    return interval_load(shape.earlier_starts, shape.earlier, shape.step_seconds, time_zone)
 
 
 def loads(
@@ -91,6 +91,6 @@ def loads(
     if not needs_intervals or shape is None:
         measured = daily_load(avoided.index, avoided.measured_rows)
         return measured, measured.with_energy(avoided.modelled_rows)
-    raw = interval_load(shape.start_utc, shape.measured, shape.step_seconds, time_zone)
+    raw = interval_load(shape.starts, shape.measured, shape.step_seconds, time_zone)
     measured = shaped(raw, None, dates, avoided.measured_rows)
     return measured, shaped(raw, shape.modelled, dates, avoided.modelled_rows)

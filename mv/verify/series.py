@@ -13,7 +13,7 @@ import pandas as pd
 
 from mv.baseline.rows import is_used
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier
-from mv.readings.clock import local_clock
+from mv.readings.clock import local_seconds
 
 DIGITS = 6
 """Significant digits of a drawn value; results.json carries the full numbers."""
@@ -118,11 +118,8 @@ def load_shapes(
     """
     if prepared.interval is None or prepared.step_seconds > 3600:
         return {}, {}
-    table = prepared.interval
-    local = local_clock(table.index, time_zone)
-    energy = table["energy"].to_numpy(float)
-    load = energy * (3600.0 / prepared.step_seconds)
-    seconds = local.astype(np.int64)
+    seconds = local_seconds(prepared.interval.starts, time_zone)
+    load = prepared.interval.energy * (3600.0 / prepared.step_seconds)
     hour = (seconds // 3600) % 24
     day = seconds // 86400
     known = np.isfinite(load)

@@ -7,15 +7,20 @@ import pandas as pd
 import pytest
 
 from mv.baseline import rows as made
-from mv.baseline.rows import consecutive_of, hourly_rows, used
+from mv.baseline.rows import consecutive_of, used
+from mv.readings.series import BilledUse, Intervals
 
 
-def daily_rows(*given, **named):
-    return made.daily_rows(*given, **named).frame()
+def daily_rows(readings, *given, **named):
+    return made.daily_rows(Intervals.of(readings), *given, **named).frame()
 
 
-def bill_rows(*given):
-    return made.bill_rows(*given).frame()
+def hourly_rows(readings, *given):
+    return made.hourly_rows(Intervals.of(readings), *given)
+
+
+def bill_rows(bills, *given):
+    return made.bill_rows(BilledUse.of(bills), *given).frame()
 
 
 def calendar(first, last, closed=()):

@@ -216,6 +216,7 @@ def test_clocks_go_back_and_forth_with_the_local_day(rate):
 
     from mv.money.load import interval_load
     from mv.money.rates import price_load
+    from mv.readings.clock import epoch_seconds
 
     r = rate("""
         holidays = "none"
@@ -225,7 +226,7 @@ def test_clocks_go_back_and_forth_with_the_local_day(rate):
     first, last = (pd.Timestamp(d, tz="Europe/Berlin") for d in ("2024-10-27", "2024-10-28"))
     index = pd.date_range(first, last, freq="h", inclusive="left").tz_convert("UTC")
     assert len(index) == 25
-    bill = price_load(r, interval_load(index, np.ones(25), 3600, "Europe/Berlin"))
+    bill = price_load(r, interval_load(epoch_seconds(index), np.ones(25), 3600, "Europe/Berlin"))
     assert bill.total == pytest.approx(7 * 0.10 + 18 * 0.30, rel=1e-12)
 
 

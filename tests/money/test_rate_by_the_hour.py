@@ -13,6 +13,7 @@ import pytest
 
 from mv.money.load import interval_load
 from mv.money.rates import price_load
+from mv.readings.clock import epoch_seconds
 
 ZONE = "America/New_York"
 HOLIDAYS = [dt.date(2024, 11, 11), dt.date(2024, 11, 28), dt.date(2024, 12, 25)]
@@ -85,7 +86,9 @@ def test_agrees_with_hour_by_hour(rate, seed):
     index = pd.date_range(first, last, freq="h", inclusive="left").tz_convert("UTC")
     energy = np.random.default_rng(seed).gamma(2.0, 10.0, len(index))
     holidays = np.array(HOLIDAYS, dtype="datetime64[D]")
-    bill = price_load(rate(TEXT), interval_load(index, energy, 3600, ZONE), holidays=holidays)
+    bill = price_load(
+        rate(TEXT), interval_load(epoch_seconds(index), energy, 3600, ZONE), holidays=holidays
+    )
     found = dict(
         zip([str(d)[:7] for d in bill.use.load.billing.first], bill.by_period, strict=True)
     )

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from mv.readings.series import Intervals
 from mv.savings.demand import demand_savings, not_claimed
 
 ZONE = "Europe/Lisbon"
@@ -28,7 +29,7 @@ def hours_and_quarters(start, end, factor, seed, spike=0.05):
     rng = np.random.default_rng(seed)
     index = pd.date_range(start, end, freq="15min", tz=ZONE, inclusive="left").tz_convert("UTC")
     power = load_of(index.floor("h")) * factor * (1 + spike * rng.standard_normal(len(index)))
-    quarters = pd.DataFrame({"energy": power / 4}, index=index.rename("start"))
+    quarters = pd.DataFrame({"energy": power / 4, "flag": "measured"}, index=index.rename("start"))
     hourly = quarters["energy"].to_numpy().reshape(-1, 4).sum(axis=1)
     hour_index = index[::4].rename("start")
     local = hour_index.tz_convert(ZONE)
@@ -56,7 +57,9 @@ def verified(factor, months_after=6, **changes):
         "time_zone": ZONE,
         "uncertainty": UNCERTAINTY,
     } | changes
-    return demand_savings(Profile(), base, after, pd.concat([quarters, more]), **arguments)
+    return demand_savings(
+        Profile(), base, after, Intervals.of(pd.concat([quarters, more])), **arguments
+    )
 
 
 def test_a_quarter_off_the_peak_is_claimed():
@@ -137,7 +140,7 @@ def test_missing_hours_lose_the_month():
         Profile(),
         base,
         after.assign(status=status),
-        pd.concat([quarters, more]),
+        Intervals.of(pd.concat([quarters, more])),
         step_seconds=900,
         time_zone=ZONE,
         uncertainty=UNCERTAINTY,
