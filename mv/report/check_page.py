@@ -140,7 +140,7 @@ def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
         made = _meter_chart(i, meter, say)
         entry = meter.input
         if made:
-            charts[made.key] = DrawnChart(made, draw(made), [])
+            charts[made.key] = DrawnChart(made, *draw([made]), [])
         meters.append(
             {
                 "site": Name(meter.site_name or meter.site),

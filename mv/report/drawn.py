@@ -42,14 +42,19 @@ class DrawnChart:
     keys: list[Key]
 
 
-def ready(made: Chart | NotDrawn) -> DrawnChart | NotDrawn:
-    """A chart with its still picture and its key, or why there is none."""
-    return made if isinstance(made, NotDrawn) else DrawnChart(made, draw(made), keys_of(made))
+def ready(made: Mapping[str, Chart | NotDrawn]) -> dict[str, DrawnChart | NotDrawn]:
+    """The charts of a page with their still pictures and keys, or why there are none."""
+    charts = [each for each in made.values() if isinstance(each, Chart)]
+    stills = iter(draw(charts))
+    return {
+        name: DrawnChart(each, next(stills), keys_of(each)) if isinstance(each, Chart) else each
+        for name, each in made.items()
+    }
 
 
 def drawn(of: str, source: Any, say: Say) -> dict[str, DrawnChart | NotDrawn]:
     """Every registered chart of a page by name."""
-    return {kind.name: ready(kind.build(source, say)) for kind in CHARTS if kind.of == of}
+    return ready({kind.name: kind.build(source, say) for kind in CHARTS if kind.of == of})
 
 
 def chart_data(charts: Mapping[str, DrawnChart | NotDrawn]) -> dict[str, Any]:

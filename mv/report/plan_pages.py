@@ -49,14 +49,13 @@ def render_plan(
 def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: RenderOptions) -> str:
     """One site's plan as HTML."""
     say = Say(plan["currency"])
-    charts = {
-        name: ready(build(site, say))
-        for name, build in (
-            ("baseline", plan_charts.baseline_chart),
-            ("months", plan_charts.months_chart),
-            ("placebo", plan_charts.placebo_chart),
-        )
-    }
+    charts = ready(
+        {
+            "baseline": plan_charts.baseline_chart(site, say),
+            "months": plan_charts.months_chart(site, say),
+            "placebo": plan_charts.placebo_chart(site, say),
+        }
+    )
     model = {
         "portfolio": plan["name"],
         "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),
@@ -122,7 +121,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
 def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
     """The portfolio's plan as HTML."""
     say = Say(plan["currency"])
-    charts = {"sites": ready(plan_charts.sites_chart(plan["sites"], say))}
+    charts = ready({"sites": plan_charts.sites_chart(plan["sites"], say)})
     model = {
         "portfolio": plan["name"],
         "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),

@@ -60,7 +60,7 @@ def test_the_running_verdict_is_drawn_and_told(site):
     assert made.table.rows[-1][0] == "30 September 2023"
     assert "At the latest look" in made.title or "Savings shown" in made.title
     page = filled(
-        "early(e, chart)", e=early_section(site, SAY), chart=DrawnChart(made, draw(made), [])
+        "early(e, chart)", e=early_section(site, SAY), chart=DrawnChart(made, *draw([made]), [])
     )
     assert "6 of 12 months are measured" in page
     assert page.count("<tr>") >= 6

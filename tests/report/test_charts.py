@@ -69,7 +69,7 @@ def test_contract(name, source, stylesheet_roles):
     orjson.dumps([made.data, made.layout], option=orjson.OPT_SERIALIZE_NUMPY)
     assert roles(made.data) | roles(made.layout) <= stylesheet_roles
     # the same results give the same bytes
-    assert static.draw(made) == static.draw(build(kind, source))
+    assert static.draw([made]) == static.draw([build(kind, source)])
 
 
 @pytest.mark.parametrize(("name", "source"), CASES)
@@ -77,13 +77,20 @@ def test_still_picture_is_sound(name, source):
     made = build(CHARTS[name], source)
     if isinstance(made, NotDrawn):
         return
-    picture = static.draw(made)
+    (picture,) = static.draw([made])
     tree = ET.fromstring(picture.replace("&lt;", "").replace("&gt;", ""))
     assert "nan" not in picture
     assert "inf" not in picture.lower().replace("information", "")
     shapes = [e for e in tree.iter() if e.tag.rpartition("}")[2] in ("path", "rect", "image")]
     assert len(shapes) > 2
     assert len(picture) < 150_000
+
+
+def test_a_page_of_pictures_is_drawn_as_each_alone():
+    made = [build(CHARTS[name], source) for name, source in CASES]
+    charts = [each for each in made if isinstance(each, Chart)]
+    assert static.draw(charts) == [picture for each in charts for picture in static.draw([each])]
+    assert static.draw([]) == []
 
 
 @pytest.mark.parametrize(("name", "source"), CASES)

@@ -13,8 +13,10 @@ import datetime as dt
 import math
 import struct
 import zlib
+from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import Any
+from itertools import accumulate
+from typing import Any, NamedTuple
 
 import numpy as np
 import orjson
@@ -29,9 +31,11 @@ SCALE = 10
 DASHES = {"dash": "70 45", "dot": "15 35", "dashdot": "70 35 15 35"}
 MARGIN = {"left": 72, "right": 18, "top": 10, "bottom": 46}
 
+ANCHORS = {"left": "start", "right": "end", "center": "middle"}
+
 GAP = -9_999_999
 """Stands for a place that a line leaves out: far off every picture."""
-BREAK = f" {GAP} {GAP}"
+BREAK = f"{GAP} {GAP}"
 
 _EPOCH = dt.date(1970, 1, 1)
 
@@ -81,131 +85,99 @@ def date_ticks(low: int, high: int, most: int = 9) -> tuple[tuple[int, str], ...
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)
 
 
-# -- where things lie --------------------------------------------------------------------------
-class _Panel:
-    """Maps data to whole tenths of a pixel."""
+# -- marks: places in data units, and how they are written ------------------------------------
+class _Mark(NamedTuple):
+    """Some places of a trace in data units, and what their places on the picture become."""
 
-    def __init__(self, chart: Chart) -> None:
-        frame = chart.layout
-        margin = MARGIN | frame.get("margin_static", {})
-        self.x_axis, self.y_axis = frame["xaxis"], frame["yaxis"]
-        self.left, self.right = margin["left"] * SCALE, (WIDTH - margin["right"]) * SCALE
-        self.top, self.bottom = margin["top"] * SCALE, (chart.height - margin["bottom"]) * SCALE
-        self.width, self.depth = self.right - self.left, self.bottom - self.top
-        self.x_low, self.x_high = self._span(chart, "x", self.x_axis)
-        self.y_low, self.y_high = self._span(chart, "y", self.y_axis)
-        if self.y_axis.get("autorange") == "reversed":
-            self.y_low, self.y_high = self.y_high, self.y_low
-        self.x_span, self.y_span = self.x_high - self.x_low, self.y_high - self.y_low
-
-    @staticmethod
-    def _span(chart: Chart, which: str, axis: dict[str, Any]) -> tuple[float, float]:
-        if "range" in axis:
-            return float(axis["range"][0]), float(axis["range"][1])
-        parts = [values for trace in chart.data for values in _extent(trace, which)]
-        for shape in chart.layout.get("shapes", ()):
-            if shape["type"] == "line" and shape[f"{which}ref"] == which:
-                parts.append(np.array([shape[f"{which}0"], shape[f"{which}1"]], dtype=float))
-        low, high = _ends(np.concatenate(parts)) if parts else (math.nan, math.nan)
-        if math.isnan(low):
-            return 0.0, 1.0
-        if axis.get("rangemode") == "tozero":
-            low, high = min(0.0, low), max(0.0, high)
-        if low == high:
-            low, high = low - 1.0, high + 1.0
-        if axis.get("type") == "date" or any(t["type"] == "heatmap" for t in chart.data):
-            return low, high
-        pad = (high - low) * 0.05
-        return (low if low == 0 else low - pad), (high if high == 0 else high + pad)
-
-    def x(self, value: Any) -> Any:
-        """Place of a number, or of each of an array."""
-        return self.left + (value - self.x_low) / self.x_span * self.width
-
-    def y(self, value: Any) -> Any:
-        """The same upwards."""
-        return self.bottom - (value - self.y_low) / self.y_span * self.depth
-
-    def place(self, which: str, ref: str, value: float) -> float:
-        """Place of a mark, on an axis or as a share of the panel."""
-        if which == "x":
-            return self.left + value * self.width if ref == "paper" else self.x(value)
-        return self.bottom - value * self.depth if ref == "paper" else self.y(value)
+    x: list[Any]
+    """Parts of equal length that follow one another: the only one of a line, both ends of bars."""
+    y: list[Any]
+    write: Callable[[dict[str, Any], _Placed], str]
+    trace: dict[str, Any]
 
 
-def _ends(values: np.ndarray) -> tuple[float, float]:
-    """Lowest and highest finite value; NaN where there is none."""
-    if not values.size:
-        return math.nan, math.nan
-    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-    if math.isinf(low) or math.isinf(high):
-        return _ends(values[np.isfinite(values)])
-    return low, high
+class _Placed(NamedTuple):
+    """A mark's places on the picture, in tenths of a pixel."""
+
+    exact: np.ndarray
+    """Shape (places, 2); NaN where a place is a gap."""
+    whole: np.ndarray
+    """The same rounded; GAP twice for a gap."""
 
 
-def _extent(trace: dict[str, Any], which: str) -> list[np.ndarray]:
-    """The values that a trace needs room for along one axis."""
-    values = _floats(trace[which])
+def _marks(trace: dict[str, Any]) -> list[_Mark]:
+    """What is drawn of a trace, in order from below."""
     if trace["type"] == "heatmap":
-        gap = (values[1] - values[0]) / 2 if len(values) > 1 else 0.5
-        return [values - gap, values + gap]
-    parts = [values]
+        x, y = _floats(trace["x"]), _floats(trace["y"])
+        gap_x = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
+        gap_y = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
+        corners = [[x[0] - gap_x], [x[-1] + gap_x]], [[y[0] - gap_y], [y[-1] + gap_y]]
+        return [_Mark(*corners, _shades, trace)]
+    x, y = trace["x"], trace["y"]
     if trace["type"] == "bar":
-        if (which == "y") == (trace["orientation"] == "h"):
-            half = _floats(trace["width"]) / 2
-            parts = [values - half, values + half]
-        else:
-            base = np.atleast_1d(_floats(trace.get("base", 0.0)))
-            parts = [base, values + base]
-    if error := trace.get(f"error_{which}"):
-        parts += [values + _floats(error["array"]), values - _floats(error["arrayminus"])]
-    return parts
+        lies = trace["orientation"] == "h"
+        long, across = _floats(x if lies else y), _floats(y if lies else x)
+        half = _floats(trace["width"]) / 2
+        base = trace.get("base")
+        feet = np.zeros(len(long)) if base is None else _floats(base)
+        sides, ends = [across - half, across + half], [feet, feet + long]
+        return [_Mark(*((ends, sides) if lies else (sides, ends)), _bars, trace)]
+    marks = []
+    if "lines" in trace["mode"]:
+        marks.append(_Mark([x], [y], _area if trace.get("fill") else _line, trace))
+    if error := trace.get("error_x"):
+        ends = [np.subtract(x, error["arrayminus"]), np.add(x, error["array"])]
+        marks.append(_Mark(ends, [y, y], _lying_errors, error))
+    if error := trace.get("error_y"):
+        ends = [np.subtract(y, error["arrayminus"]), np.add(y, error["array"])]
+        marks.append(_Mark([x, x], ends, _upright_errors, error))
+    if "markers" in trace["mode"]:
+        marks.append(_Mark([x], [y], _dots, trace))
+    return marks
 
 
 def _floats(values: Any) -> np.ndarray:
     return np.asarray(values, dtype=float)
 
 
-def _ints(values: np.ndarray) -> list[int]:
-    return np.rint(values).astype(np.int64).tolist()
-
-
-def _places(px: np.ndarray, py: np.ndarray, between: str = " ") -> str:
-    """Places in whole numbers, `x y`, with `between` from one to the next.
-
-    orjson writes numbers several times as fast as `format` does, and a page holds thousands; a
-    number that is no place stands where `between` goes.
-    """
-    table = np.full((len(px), 2 if between == " " else 3), GAP)
-    np.rint(px, out=table[:, 0], casting="unsafe")
-    np.rint(py, out=table[:, 1], casting="unsafe")
-    text = orjson.dumps(table.ravel(), option=orjson.OPT_SERIALIZE_NUMPY).decode()[1:-1]
-    if between != " ":
-        text = text.removesuffix(f",{GAP}").replace(f",{GAP},", between)
-    return text.replace(",", " ")
-
-
 def _colour(role: str) -> str:
     return f"var(--{role[1:]})" if role.startswith("@") else role
 
 
-# -- one trace ---------------------------------------------------------------------------------
-def _segments(px: np.ndarray, py: np.ndarray, shape: str) -> str:
-    """Path data of a polyline, broken at gaps."""
-    ok = np.isfinite(px + py)
-    keep = ok.copy()
-    keep[1:] |= ok[:-1]  # of every gap behind a point one place stays, to break the line
-    ok = ok[keep]
-    places = _places(np.where(ok, px[keep], GAP), np.where(ok, py[keep], GAP))
-    if not places:
-        return ""
-    lines = places.removesuffix(BREAK).split(f"{BREAK} ")
-    return "".join([_stairs(each) if shape == "hv" else f"M{each}" for each in lines])
+def _numbers(places: np.ndarray) -> str:
+    """Whole places as `x,y],[x,y`: orjson writes them several times as fast as `format` does."""
+    return orjson.dumps(places, option=orjson.OPT_SERIALIZE_NUMPY).decode()[2:-2]
 
 
-def _stairs(places: str) -> str:
+def _runs(placed: _Placed) -> list[str]:
+    """The runs of places between gaps, `x y x y`."""
+    text = _numbers(placed.whole).replace("],[", " ").replace(",", " ")
+    return [run.strip(" ") for run in text.split(BREAK) if len(run) > 1]
+
+
+def _area(trace: dict[str, Any], placed: _Placed) -> str:
+    path = "".join([f"M{run}" for run in _runs(placed)])
+    return f'<path d="{path}z" fill="{_colour(trace["fillcolor"])}"/>' if path else ""
+
+
+def _line(trace: dict[str, Any], placed: _Placed) -> str:
+    style = trace["line"]
+    stairs = style["shape"] == "hv"
+    path = "".join([_stairs(run) if stairs else f"M{run}" for run in _runs(placed)])
+    return (
+        f'<path d="{path}" fill="none" stroke="{_colour(style["color"])}"'
+        f' stroke-width="{style["width"] * SCALE:g}" stroke-linejoin="round"'
+        f"{_dashed(style['dash'])}/>"
+    )
+
+
+def _dashed(dash: str) -> str:
+    return f' stroke-dasharray="{DASHES[dash]}"' if dash in DASHES else ""
+
+
+def _stairs(run: str) -> str:
     """A line through places that goes along before it goes up or down."""
-    x, y, *rest = places.split(" ")
+    x, y, *rest = run.split(" ")
     moves = [f"H{a}V{b}" for a, b in zip(rest[::2], rest[1::2], strict=True)]
     return f"M{x} {y}{''.join(moves)}"
 
@@ -220,14 +192,16 @@ _DOTS = {
 """By radius: how far left and up of the middle the outline starts, and the way round."""
 
 
-def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
+def _dots(trace: dict[str, Any], placed: _Placed) -> str:
     marker = trace["marker"]
     symbol, open_ = marker["symbol"].removesuffix("-open"), marker["symbol"].endswith("-open")
     colour, size, opacity = _colour(marker["color"]), marker["size"], marker.get("opacity", 1.0)
     left, up, way = _DOTS[symbol](round(size * SCALE / 2))
-    ok = np.isfinite(px + py)
-    moves = _places(np.rint(px[ok]) - left, np.rint(py[ok]) - up, f"{way}M")
-    moves = f"M{moves}{way}" if moves else ""
+    places = placed.whole[placed.whole[:, 0] != GAP]
+    moves = ""
+    if len(places):
+        starts = _numbers(places - (left, up) if left or up else places)
+        moves = f"M{starts.replace('],[', f'{way}M').replace(',', ' ')}{way}"
     if symbol == "circle":
         paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
     elif open_ or symbol == "x":
@@ -238,44 +212,40 @@ def _dots(trace: dict[str, Any], px: np.ndarray, py: np.ndarray) -> str:
     return f'<path d="{moves}" {paint}{fade}/>'
 
 
-def _errors(trace: dict[str, Any], panel: _Panel) -> str:
-    out = []
-    for which in "xy":
-        error = trace.get(f"error_{which}")
-        if not error:
-            continue
-        x, y = _floats(trace["x"]), _floats(trace["y"])
-        less, more = _floats(error["arrayminus"]), _floats(error["array"])
-        ok = np.isfinite(x + y + less + more)
-        x, y, less, more = x[ok], y[ok], less[ok], more[ok]
-        if which == "x":
-            ends = _ints(panel.x(x - less)), _ints(panel.y(y)), _ints(panel.x(x + more))
-            moves = [f"M{a} {at}H{b}" for a, at, b in zip(*ends, strict=True)]
-        else:
-            ends = _ints(panel.x(x)), _ints(panel.y(y - less)), _ints(panel.y(y + more))
-            moves = [f"M{at} {a}V{b}" for at, a, b in zip(*ends, strict=True)]
-        out.append(
-            f'<path d="{"".join(moves)}" fill="none" stroke="{_colour(error["color"])}"'
-            f' stroke-width="{error.get("thickness", 1.5) * SCALE:g}"/>'
-        )
-    return "".join(out)
+def _both(places: np.ndarray) -> zip:
+    """Pairs of ends out of places that hold first all first ends and then all second ones."""
+    rows = places.tolist()
+    half = len(rows) // 2
+    return zip(rows[:half], rows[half:], strict=True)
 
 
-def _bars(trace: dict[str, Any], panel: _Panel) -> str:
-    lies = trace["orientation"] == "h"
-    along, across = _floats(trace["x" if lies else "y"]), _floats(trace["y" if lies else "x"])
-    base, half = _floats(trace.get("base", 0.0)), _floats(trace["width"]) / 2
-    ok = np.isfinite(along + across)
-    if lies:
-        x0, x1 = panel.x(base), panel.x(base + along)
-        y0, y1 = panel.y(across + half), panel.y(across - half)
-    else:
-        x0, x1 = panel.x(across - half), panel.x(across + half)
-        y0, y1 = panel.y(base + along), panel.y(base)
-    corners = (np.minimum(x0, x1), np.minimum(y0, y1), np.abs(x1 - x0), np.abs(y1 - y0))
-    rows = zip(*[_ints(c[ok]) for c in corners], strict=True)
-    moves = "".join([f"M{x} {y}h{wide}v{tall}h-{wide}z" for x, y, wide, tall in rows])
-    return f'<path d="{moves}" fill="{_colour(trace["marker"]["color"])}"/>' if moves else ""
+def _lying_errors(error: dict[str, Any], placed: _Placed) -> str:
+    ends = [(a, y, b) for (a, y), (b, _) in _both(placed.whole) if GAP not in (a, b)]
+    return _errors(error, "".join([f"M{a} {y}H{b}" for a, y, b in ends]))
+
+
+def _upright_errors(error: dict[str, Any], placed: _Placed) -> str:
+    ends = [(x, a, b) for (x, a), (_, b) in _both(placed.whole) if GAP not in (a, b)]
+    return _errors(error, "".join([f"M{x} {a}V{b}" for x, a, b in ends]))
+
+
+def _errors(error: dict[str, Any], moves: str) -> str:
+    return (
+        f'<path d="{moves}" fill="none" stroke="{_colour(error["color"])}"'
+        f' stroke-width="{error.get("thickness", 1.5) * SCALE:g}"/>'
+    )
+
+
+def _bars(trace: dict[str, Any], placed: _Placed) -> str:
+    moves = []
+    for (x0, y0), (x1, y1) in _both(placed.exact):
+        wide, tall = abs(x1 - x0), abs(y1 - y0)
+        if math.isfinite(wide + tall):
+            at = f"M{round(min(x0, x1))} {round(min(y0, y1))}"
+            wide = round(wide)
+            moves.append(f"{at}h{wide}v{round(tall)}h-{wide}z")
+    fill = _colour(trace["marker"]["color"])
+    return f'<path d="{"".join(moves)}" fill="{fill}"/>' if moves else ""
 
 
 def png(pixels: np.ndarray) -> bytes:
@@ -293,7 +263,7 @@ def png(pixels: np.ndarray) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
-def _shades(trace: dict[str, Any], panel: _Panel) -> str:
+def _shades(trace: dict[str, Any], placed: _Placed) -> str:
     """A shade scale as one picture; gaps stay open, and the hatch behind them shows."""
     z = _floats(trace["z"])
     stops = trace["colorscale"]
@@ -306,11 +276,7 @@ def _shades(trace: dict[str, Any], panel: _Panel) -> str:
     for channel in range(3):
         pixels[..., channel] = np.interp(filled, at, rgb[:, channel]).round()
     pixels[..., 3] = np.where(np.isfinite(z), 255, 0)
-    x, y = _floats(trace["x"]), _floats(trace["y"])
-    gap_x = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
-    gap_y = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
-    x0, x1 = float(panel.x(x[0] - gap_x)), float(panel.x(x[-1] + gap_x))
-    y0, y1 = float(panel.y(y[0] - gap_y)), float(panel.y(y[-1] + gap_y))
+    (x0, y0), (x1, y1) = placed.exact.tolist()
     if y0 > y1:  # first row belongs at the foot
         pixels, y0, y1 = pixels[::-1], y1, y0
     data = base64.b64encode(png(np.ascontiguousarray(pixels))).decode()
@@ -321,46 +287,90 @@ def _shades(trace: dict[str, Any], panel: _Panel) -> str:
     )
 
 
-def _trace(trace: dict[str, Any], panel: _Panel) -> str:
-    if trace["type"] == "heatmap":
-        return _shades(trace, panel)
-    if trace["type"] == "bar":
-        return _bars(trace, panel)
-    px, py = panel.x(_floats(trace["x"])), panel.y(_floats(trace["y"]))
-    out = []
-    if trace.get("fill"):
-        path = _segments(px, py, "linear")
-        out.append(f'<path d="{path}z" fill="{_colour(trace["fillcolor"])}"/>' if path else "")
-    elif "lines" in trace["mode"]:
-        style = trace["line"]
-        path = _segments(px, py, style["shape"])
-        dash = DASHES.get(style["dash"], "")
-        dashed = f' stroke-dasharray="{dash}"' if dash else ""
-        out.append(
-            f'<path d="{path}" fill="none" stroke="{_colour(style["color"])}"'
-            f' stroke-width="{style["width"] * SCALE:g}" stroke-linejoin="round"{dashed}/>'
-        )
-    out.append(_errors(trace, panel))
-    if "markers" in trace["mode"]:
-        out.append(_dots(trace, px, py))
-    return "".join(out)
+# -- where things lie --------------------------------------------------------------------------
+class _Panel:
+    """Maps data to tenths of a pixel: place = start + value · slope on either axis.
+
+    Parameters
+    ----------
+    x_low, x_high, y_low, y_high : ends of the chart's marks in data units; NaN where it has none.
+    """
+
+    def __init__(
+        self, chart: Chart, x_low: float, x_high: float, y_low: float, y_high: float
+    ) -> None:
+        frame = chart.layout
+        margin = MARGIN | frame.get("margin_static", {})
+        self.x_axis, self.y_axis = frame["xaxis"], frame["yaxis"]
+        self.left, self.right = margin["left"] * SCALE, (WIDTH - margin["right"]) * SCALE
+        self.top, self.bottom = margin["top"] * SCALE, (chart.height - margin["bottom"]) * SCALE
+        self.width, self.depth = self.right - self.left, self.bottom - self.top
+        shaded = any(trace["type"] == "heatmap" for trace in chart.data)
+        self.x_low, self.x_high = _span(self.x_axis, x_low, x_high, tight=shaded)
+        self.y_low, self.y_high = _span(self.y_axis, y_low, y_high, tight=shaded)
+        if self.y_axis.get("autorange") == "reversed":
+            self.y_low, self.y_high = self.y_high, self.y_low
+        self.x_slope = self.width / (self.x_high - self.x_low)
+        self.y_slope = -self.depth / (self.y_high - self.y_low)
+        self.x_start = self.left - self.x_low * self.x_slope
+        self.y_start = self.bottom - self.y_low * self.y_slope
+
+    def x(self, value: float, ref: str = "x") -> float:
+        """Place of a number of the axis, or of a share of the panel."""
+        if ref == "paper":
+            return self.left + value * self.width
+        return self.x_start + value * self.x_slope
+
+    def y(self, value: float, ref: str = "y") -> float:
+        """The same upwards."""
+        if ref == "paper":
+            return self.bottom - value * self.depth
+        return self.y_start + value * self.y_slope
+
+
+def _span(axis: dict[str, Any], low: float, high: float, tight: bool) -> tuple[float, float]:
+    """The ends of an axis: those it asks for, else those of its marks with some room."""
+    if "range" in axis:
+        return float(axis["range"][0]), float(axis["range"][1])
+    if math.isnan(low):
+        return 0.0, 1.0
+    if axis.get("rangemode") == "tozero":
+        low, high = min(0.0, low), max(0.0, high)
+    if low == high:
+        low, high = low - 1.0, high + 1.0
+    if tight or axis.get("type") == "date":
+        return low, high
+    pad = (high - low) * 0.05
+    return (low if low == 0 else low - pad), (high if high == 0 else high + pad)
+
+
+def _reach(chart: Chart) -> _Mark:
+    """What an axis has to reach beside the marks: the rules across it; and never nothing at all."""
+    x, y = [math.nan], [math.nan]
+    for shape in chart.layout.get("shapes", ()):
+        if shape["type"] == "line":
+            x += (shape["x0"], shape["x1"]) if shape["xref"] == "x" else (math.nan, math.nan)
+            y += (shape["y0"], shape["y1"]) if shape["yref"] == "y" else (math.nan, math.nan)
+    return _Mark([x], [y], _nothing, {})
+
+
+def _nothing(_: dict[str, Any], __: _Placed) -> str:
+    return ""
 
 
 # -- frame -------------------------------------------------------------------------------------
 def _shape(shape: dict[str, Any], panel: _Panel) -> str:
-    x0, x1 = (panel.place("x", shape["xref"], shape[k]) for k in ("x0", "x1"))
-    y0, y1 = (panel.place("y", shape["yref"], shape[k]) for k in ("y0", "y1"))
+    x0, x1 = panel.x(shape["x0"], shape["xref"]), panel.x(shape["x1"], shape["xref"])
+    y0, y1 = panel.y(shape["y0"], shape["yref"]), panel.y(shape["y1"], shape["yref"])
     if shape["type"] == "rect":
         return (
             f'<rect x="{min(x0, x1):.0f}" y="{min(y0, y1):.0f}" width="{abs(x1 - x0):.0f}"'
             f' height="{abs(y1 - y0):.0f}" fill="{_colour(shape["fillcolor"])}"/>'
         )
     style = shape["line"]
-    dash = DASHES.get(style["dash"], "")
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
     return (
         f'<path d="M{x0:.0f} {y0:.0f}L{x1:.0f} {y1:.0f}" stroke="{_colour(style["color"])}"'
-        f' stroke-width="{style["width"] * SCALE:g}"{dashed}/>'
+        f' stroke-width="{style["width"] * SCALE:g}"{_dashed(style["dash"])}/>'
     )
 
 
@@ -403,26 +413,67 @@ def _frame(panel: _Panel) -> tuple[str, str]:
     )
 
 
-def draw(chart: Chart) -> str:
-    """The chart as an SVG element (the page gives it its name and description)."""
-    panel = _Panel(chart)
+def _picture(chart: Chart, panel: _Panel, drawn: str) -> str:
+    """The whole picture around its drawn marks."""
     below, above = _frame(panel)
-    parts = [below]
-    parts += [_shape(s, panel) for s in chart.layout.get("shapes", ())]
+    shapes = "".join([_shape(s, panel) for s in chart.layout.get("shapes", ())])
     clip = (
         f'<clipPath id="clip-{chart.key}"><rect x="{panel.left}" y="{panel.top - 60}"'
         f' width="{panel.right - panel.left}" height="{panel.bottom - panel.top + 60}"/></clipPath>'
     )
-    drawn = "".join(_trace(t, panel) for t in chart.data)
-    parts.append(f'<g clip-path="url(#clip-{chart.key})">{drawn}</g>')
-    parts.append(above)
+    notes = []
     for mark in chart.layout.get("annotations", ()):
-        x = panel.place("x", mark["xref"], mark["x"]) + mark["xshift"] * SCALE
-        y = panel.place("y", mark["yref"], mark["y"]) - mark["yshift"] * SCALE
-        anchor = {"left": "start", "right": "end", "center": "middle"}[mark["xanchor"]]
+        x = panel.x(mark["x"], mark["xref"]) + mark["xshift"] * SCALE
+        y = panel.y(mark["y"], mark["yref"]) - mark["yshift"] * SCALE
         fill = f' style="fill:{_colour(mark["font"]["color"])}"'
-        parts.append(_text(mark["text"], x, y + 40, anchor, fill))
+        notes.append(_text(mark["text"], x, y + 40, ANCHORS[mark["xanchor"]], fill))
     return (
         f'<svg class="still" viewBox="0 0 {WIDTH * SCALE} {chart.height * SCALE}" '
-        f'aria-hidden="true" focusable="false">{clip}{"".join(parts)}</svg>'
+        f'aria-hidden="true" focusable="false">{clip}{below}{shapes}'
+        f'<g clip-path="url(#clip-{chart.key})">{drawn}</g>{above}{"".join(notes)}</svg>'
     )
+
+
+def draw(charts: Sequence[Chart]) -> list[str]:
+    """Each chart as an SVG element (the page gives it its name and description).
+
+    All marks of all charts are placed at once: a page has some sixty of them, of one place to a
+    thousand, and a call of numpy costs the same for one as for a hundred.
+    """
+    if not charts:
+        return []
+    marks = [[_reach(c), *(m for trace in c.data for m in _marks(trace))] for c in charts]
+    sizes = [[sum(map(len, mark.x)) for mark in those] for those in marks]
+    panels, exact, whole = _placed(charts, marks, [sum(those) for those in sizes])
+    pictures, last = [], 0
+    for chart, panel, those, lengths in zip(charts, panels, marks, sizes, strict=True):
+        drawn = []
+        for mark, length in zip(those, lengths, strict=True):
+            first, last = last, last + length
+            drawn.append(mark.write(mark.trace, _Placed(exact[first:last], whole[first:last])))
+        pictures.append(_picture(chart, panel, "".join(drawn)))
+    return pictures
+
+
+def _placed(
+    charts: Sequence[Chart], marks: list[list[_Mark]], sizes: list[int]
+) -> tuple[list[_Panel], np.ndarray, np.ndarray]:
+    """Panels of the charts, and the places of all their marks, exact and whole, one after the
+    other; `sizes` are the places of each chart."""
+    x, y = (
+        np.concatenate(
+            [part for those in marks for mark in those for part in mark[axis]], dtype=float
+        )
+        for axis in (0, 1)
+    )
+    for values in (x, y):
+        values[np.isinf(values)] = math.nan
+    firsts = [0, *accumulate(sizes[:-1])]
+    ends = [end.reduceat(v, firsts).tolist() for v in (x, y) for end in (np.fmin, np.fmax)]
+    panels = [_Panel(*each) for each in zip(charts, *ends, strict=True)]
+    exact = np.column_stack((x, y))
+    exact *= np.repeat([(p.x_slope, p.y_slope) for p in panels], sizes, axis=0)
+    exact += np.repeat([(p.x_start, p.y_start) for p in panels], sizes, axis=0)
+    whole = exact.round()
+    whole[np.isnan(x + y)] = GAP
+    return panels, exact, whole.astype(np.int32)
