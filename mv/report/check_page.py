@@ -119,12 +119,12 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
         table=Table(
             ("day", f"{unit} a day", "status"),
             tuple(
-                (
-                    date(meter.date[k]),
-                    say.number_or_none(float(value[k])),
-                    "used" if not out[k] else record.rule_words(meter.status[k]),
+                zip(
+                    [date(meter.date[k]) for k in picks.tolist()],
+                    say.numbers(value[picks].tolist()),
+                    [record.rule_words(meter.status[k]) if out[k] else "used" for k in picks],
+                    strict=True,
                 )
-                for k in picks.tolist()
             ),
             note="A sample of the rows, evenly spread.",
         ),

@@ -11,13 +11,19 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import NamedTuple
 
 from mv.quantity import Interval
-from mv.wording import NARROW, number, percent
+from mv.wording import MINUS, NARROW, number, percent
 
 NOT_GIVEN = "not given"
+FIXED = tuple([f",.{decimals}f" for decimals in range(20)])
+"""How a number with so many decimals is written; put together anew, it would cost half as much as
+the writing."""
+COLUMN = "\x1f"
+"""Stands between the numbers of a column while they are written."""
 SMALLEST = 1e-9
 """A number below this is rounding of the machine: `about 0`."""
 SMALLEST_PERCENT = 1e-4
@@ -129,7 +135,27 @@ def decimals_for(half_width: float, digits: int = 2) -> int:
     """Decimals (negative: tens, hundreds) at which `half_width` has `digits` significant ones."""
     if half_width <= 0 or not math.isfinite(half_width):
         return 0
-    return digits - 1 - math.floor(math.log10(half_width))
+    return _decimals(half_width, digits)
+
+
+def _decimals(size: float, digits: int) -> int:
+    return digits - 1 - math.floor(math.log10(size))
+
+
+def _significant(value: float, digits: int) -> str:
+    """A number with `digits` significant digits in plain figures, such as -1,234.5."""
+    size = abs(value)
+    if size < 1e5 and float(value).is_integer():
+        return format(value + 0.0, FIXED[0])  # no minus before a zero
+    if size < SMALLEST:
+        return "about 0"
+    if size < 1e-4:
+        power = math.floor(math.log10(size))
+        return f"{value / 10.0**power:.{digits - 1}f}{NARROW}×{NARROW}10{_raised(power)}"
+    decimals = _decimals(size, digits)
+    if decimals < 0:
+        value, decimals = round(value, decimals), 0
+    return format(value, FIXED[decimals])
 
 
 FT2 = 1 / 0.3048**2
@@ -182,22 +208,22 @@ class Say:
         """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""
         if value is None or not math.isfinite(value):
             return NOT_GIVEN
-        size = abs(value)
-        if size < 1e5 and float(value).is_integer():
-            return self.fixed(value, 0)
-        if size < SMALLEST:
-            return "about 0"
-        if size < 1e-4:
-            power = math.floor(math.log10(size))
-            return (
-                f"{self.fixed(value / 10.0**power, digits - 1)}{NARROW}×{NARROW}10{_raised(power)}"
-            )
-        return self.fixed(value, decimals_for(size, digits))
+        return self._marked(_significant(value, digits))
 
-    def number_or_none(self, value: float | None, digits: int = 3) -> str:
-        """A number of a chart's table, or that there is none."""
-        missing = value is None or not math.isfinite(value)
-        return "none" if missing else self.number(value, digits)
+    def numbers(
+        self, values: Iterable[float | None], digits: int = 3, missing: str = "none"
+    ) -> list[str]:
+        """A column of numbers, each as `number` writes it, and `missing` where there is none."""
+        texts = [
+            missing if v is None or not math.isfinite(v) else _significant(v, digits)
+            for v in values
+        ]
+        return self._marked(COLUMN.join(texts)).split(COLUMN) if texts else []
+
+    def _marked(self, text: str) -> str:
+        """Plain figures with this portfolio's marks in them."""
+        text = text.replace(",", NARROW).replace("-", MINUS)
+        return text if self._marks is None else text.translate(self._marks)
 
     def count(self, value: int | None) -> str:
         """A count, whole."""

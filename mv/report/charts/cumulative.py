@@ -21,7 +21,7 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, date, share
+from mv.report.format import NOT_GIVEN, Say, date, share
 
 MOST_POINTS = 400
 """A line of more points than this is thinned: a screen has no more columns to show them."""
@@ -68,11 +68,9 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         data.append(line("estimate", x, estimated, "estimate", dash="dash"))
     level = view.site.confidence
     picks = thin(len(x), 14)
-    columns = [v[picks].tolist() for v in (avoided, low, high, estimated)]
-    rows = tuple(
-        (date(day[i]), say.number(a), say.number(b), say.number(c), say.number_or_none(d))
-        for i, a, b, c, d in zip(picks.tolist(), *columns, strict=True)
-    )
+    columns = [say.numbers(v[picks].tolist(), missing=NOT_GIVEN) for v in (avoided, low, high)]
+    columns.append(say.numbers(estimated[picks].tolist()))
+    rows = tuple(zip([date(day[i]) for i in picks.tolist()], *columns, strict=True))
     return Chart(
         key="chart-cumulative",
         question=question,

@@ -125,13 +125,12 @@ def _by_month(rows: Rows, say: Say) -> tuple[tuple[str, ...], ...]:
     ok = rows.used & np.isfinite(rows.measured + rows.modelled)
     bins = Bins(months(rows.date[ok]))
     return tuple(
-        (month_text(m), PERIODS[p] if p >= 0 else "", say.count(n), say.number(a), say.number(b))
-        for m, p, n, a, b in zip(
-            bins.levels,
-            bins.first(rows.period[ok]),
-            bins.counts,
-            bins.means(rows.measured[ok]),
-            bins.means(rows.modelled[ok]),
+        zip(
+            map(month_text, bins.levels),
+            [PERIODS[p] if p >= 0 else "" for p in bins.first(rows.period[ok])],
+            say.numbers(bins.counts),
+            say.numbers(bins.means(rows.measured[ok])),
+            say.numbers(bins.means(rows.modelled[ok])),
             strict=True,
         )
     )

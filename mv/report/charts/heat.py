@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     note,
     rule,
 )
-from mv.report.charts.profiles import hour
+from mv.report.charts.profiles import hour, hours_of
 from mv.report.charts.view import SiteView
 from mv.report.format import Say
 
@@ -62,14 +62,8 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             )
     rows = []
     if periods is not None:
-        rows = [
-            (
-                f"{hour(h)} to {hour(h + 1)}",
-                say.number_or_none(a),
-                say.number_or_none(b),
-            )
-            for h, (a, b) in enumerate(zip(before.tolist(), after.tolist(), strict=True))
-        ]
+        columns = [say.numbers(means.tolist()) for means in (before, after)]
+        rows = list(zip(map(hours_of, range(24)), *columns, strict=True))
     return Chart(
         key="chart-heat",
         question=question,

@@ -64,13 +64,13 @@ def looks(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     else:
         title = f"At the latest look: {verdict}"
     rows = tuple(
-        (
-            date(x["end"]),
-            x["verdict"],
-            *("open" if x[k] is None else say.number(x[k]) for k in ("value", "low", "high")),
-            say.number_or_none(x["estimated"]),
+        zip(
+            [date(x["end"]) for x in table],
+            [x["verdict"] for x in table],
+            *(say.numbers([x[k] for x in table], missing="open") for k in ("value", "low", "high")),
+            say.numbers([x["estimated"] for x in table]),
+            strict=True,
         )
-        for x in table
     )
     return Chart(
         key="chart-looks",

@@ -21,7 +21,7 @@ from mv.report.charts.base import (
     numbers,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, month
+from mv.report.format import NOT_GIVEN, Say, month
 
 
 def steps(
@@ -55,14 +55,12 @@ def monthly(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         else f"Use ran below the adjusted baseline in {below} of {n} months"
     )
     x, y = steps(start, end, adjusted)
+    columns = (table["adjusted_baseline"], table["measured"], table["avoided"])
     rows = tuple(
-        (month(m), say.number(a), say.number(b), say.number(c), say.count(d))
-        for m, a, b, c, d in zip(
-            table["month"],
-            table["adjusted_baseline"],
-            table["measured"],
-            table["avoided"],
-            table.get("days_used") or [None] * len(start),
+        zip(
+            map(month, table["month"]),
+            *(say.numbers(column, missing=NOT_GIVEN) for column in columns),
+            map(say.count, table.get("days_used") or [None] * len(start)),
             strict=True,
         )
     )

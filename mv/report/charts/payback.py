@@ -82,14 +82,10 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
         marks.append(rule(x=last, role="muted", dash="dot"))
         labels.append(note("projection", last, 0.04, yref="paper", role="muted", shift=5))
     picks = thin(n, 16)
-    columns = [v[picks].tolist() for v in (measured, estimated, realised, low, high)]
+    columns = [say.numbers(v[picks].tolist(), 4) for v in (estimated, realised, low, high)]
+    kinds = ["measured" if seen else "projected" for seen in measured[picks].tolist()]
     rows = tuple(
-        (
-            month(cash["month"][i]),
-            "measured" if seen else "projected",
-            *(say.number_or_none(v, 4) for v in values),
-        )
-        for i, seen, *values in zip(picks.tolist(), *columns, strict=True)
+        zip([month(cash["month"][i]) for i in picks.tolist()], kinds, *columns, strict=True)
     )
     heads = tuple(f"{w}, {unit}" for w in ("estimate", "realised", "low", "high"))
     return Chart(

@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     numbers,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import Say
+from mv.report.format import NOT_GIVEN, Say
 
 LINES = (
     ("baseline_operating", "before, operating day", "before", "solid"),
@@ -29,6 +29,11 @@ LINES = (
 def hour(h: int) -> str:
     """A local hour, 0 to 24."""
     return f"{int(h):02d}:00"
+
+
+def hours_of(h: int) -> str:
+    """The local hour that begins at `h`."""
+    return f"{hour(h)} to {hour(h + 1)}"
 
 
 @chart("profiles", "site", "Did hours or level change?")
@@ -59,13 +64,8 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             else:
                 title = "On operating days no hour shows less use than before"
     heads = [words for key, words, *_ in LINES if key in values]
-    rows = tuple(
-        (
-            f"{hour(h)} to {hour(h + 1)}",
-            *map(say.number, means),
-        )
-        for h, *means in zip(table["hour"], *(v.tolist() for v in values.values()), strict=True)
-    )
+    columns = [say.numbers(v.tolist(), missing=NOT_GIVEN) for v in values.values()]
+    rows = tuple(zip([hours_of(h) for h in table["hour"]], *columns, strict=True))
     x_axis = named_axis([hour(h) for h in range(0, 25, 3)], "local time")
     x_axis |= {"tickvals": list(range(0, 25, 3)), "range": [0, 24]}
     for trace in data:  # the last step reaches to midnight

@@ -52,8 +52,7 @@ def _levels(
 def _rows(
     words: list[str], means: list[float], bins: Bins, say: Say
 ) -> tuple[tuple[str, ...], ...]:
-    told = [say.number(mean, 2) for mean in means]
-    return tuple(zip(words, told, map(str, bins.counts), strict=True))
+    return tuple(zip(words, say.numbers(means, 2), map(str, bins.counts), strict=True))
 
 
 @chart("residuals_time", "site", "What did the model miss, and when?")

@@ -79,7 +79,7 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ),
         table=Table(
             ("form", f"saving, {view.unit}"),
-            tuple((c.form, say.number(c.avoided_energy)) for c in reversed(others)),
+            tuple(zip([c.form for c in others], say.numbers(values.tolist()), strict=True))[::-1],
         ),
         note="Shaded: the official range.",
         height=80 + 30 * len(others),

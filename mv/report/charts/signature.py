@@ -11,6 +11,7 @@ from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, l
 from mv.report.charts.bins import Bins
 from mv.report.charts.view import SiteView
 from mv.report.format import Say, share
+from mv.wording import MINUS
 
 KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non-operating": ("other day", "dot")}
 
@@ -82,16 +83,13 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     else:
         title = f"The {what} after the works lie on both sides of the model"
     step, degree = say.temperature_step, say.temperature_unit
-    left = _by_temperature(temperature, measured, before, step)
-    right = _by_temperature(temperature, measured, after, step)
+    sides = [_by_temperature(temperature, measured, mask, step) for mask in (before, after)]
     unit = view.per_day
-    table = []
-    for b in sorted(left.keys() | right.keys()):
-        cells = [f"{b} to {b + step}".replace("-", "−")]
-        for side in (left, right):
-            mean, n = side.get(b, (None, 0))
-            cells += [say.number_or_none(mean), str(n)]
-        table.append(tuple(cells))
+    steps = sorted(sides[0].keys() | sides[1].keys())
+    columns = [[f"{b} to {b + step}".replace("-", MINUS) for b in steps]]
+    for side in sides:
+        told = [side.get(b, (None, 0)) for b in steps]
+        columns += [say.numbers([mean for mean, _ in told]), [str(n) for _, n in told]]
     return Chart(
         key="chart-signature",
         question=question,
@@ -101,7 +99,8 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         data=data,
         layout=layout(axis(f"mean outdoor temperature, {degree}"), axis(unit, rangemode="tozero")),
         table=Table(
-            (degree, f"before, mean {unit}", what, f"after, mean {unit}", what), tuple(table)
+            (degree, f"before, mean {unit}", what, f"after, mean {unit}", what),
+            tuple(zip(*columns, strict=True)),
         ),
         height=400,
     )

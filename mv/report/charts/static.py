@@ -22,7 +22,7 @@ import numpy as np
 import orjson
 
 from mv.report.charts.base import Chart
-from mv.report.format import MONTHS
+from mv.report.format import FIXED, MONTHS
 from mv.wording import MINUS, NARROW
 
 WIDTH = 760
@@ -61,7 +61,7 @@ def ticks(low: float, high: float, most: int = 6) -> list[tuple[float, str]]:
     last = math.floor(high / step + 1e-9)
     out = []
     for i in range(first, last + 1):
-        text = f"{i * step:,.{decimals}f}".replace(",", NARROW).replace("-", MINUS)
+        text = format(i * step, FIXED[decimals]).replace(",", NARROW).replace("-", MINUS)
         out.append((i * step, "0" if i == 0 else text))
     return out
 
@@ -144,15 +144,15 @@ def _colour(role: str) -> str:
     return f"var(--{role[1:]})" if role.startswith("@") else role
 
 
-def _numbers(places: np.ndarray) -> str:
-    """Whole places as `x,y],[x,y`: orjson writes them several times as fast as `format` does."""
-    return orjson.dumps(places, option=orjson.OPT_SERIALIZE_NUMPY).decode()[2:-2]
+def _numbers(table: np.ndarray) -> str:
+    """Whole numbers row by row, `1,2,3`: orjson writes them in a fraction of `format`'s time."""
+    return orjson.dumps(table.ravel(), option=orjson.OPT_SERIALIZE_NUMPY).decode()[1:-1]
 
 
 def _runs(placed: _Placed) -> list[str]:
     """The runs of places between gaps, `x y x y`."""
-    text = _numbers(placed.whole).replace("],[", " ").replace(",", " ")
-    return [run.strip(" ") for run in text.split(BREAK) if len(run) > 1]
+    runs = _numbers(placed.whole).replace(",", " ").split(BREAK)
+    return [run.strip(" ") for run in runs if len(run) > 1]
 
 
 def _area(trace: dict[str, Any], placed: _Placed) -> str:
@@ -197,11 +197,14 @@ def _dots(trace: dict[str, Any], placed: _Placed) -> str:
     symbol, open_ = marker["symbol"].removesuffix("-open"), marker["symbol"].endswith("-open")
     colour, size, opacity = _colour(marker["color"]), marker["size"], marker.get("opacity", 1.0)
     left, up, way = _DOTS[symbol](round(size * SCALE / 2))
-    places = placed.whole[placed.whole[:, 0] != GAP]
+    known = placed.whole[:, 0] != GAP
+    places = placed.whole if known.all() else placed.whole[known]
     moves = ""
     if len(places):
-        starts = _numbers(places - (left, up) if left or up else places)
-        moves = f"M{starts.replace('],[', f'{way}M').replace(',', ' ')}{way}"
+        table = np.full((len(places), 3), GAP, dtype=np.int32)  # a GAP ends each place
+        table[:, :2] = places - (left, up) if left or up else places
+        starts = _numbers(table).removesuffix(f",{GAP}").replace(",", " ")
+        moves = f"M{starts.replace(f' {GAP} ', f'{way}M')}{way}"
     if symbol == "circle":
         paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
     elif open_ or symbol == "x":
@@ -374,8 +377,8 @@ def _shape(shape: dict[str, Any], panel: _Panel) -> str:
     )
 
 
-def _text(text: str, x: float, y: float, anchor: str, extra: str = "") -> str:
-    return f'<text x="{x:.0f}" y="{y:.0f}" text-anchor="{anchor}"{extra}>{text}</text>'
+def _text(text: str, x: int, y: int, anchor: str, extra: str = "") -> str:
+    return f'<text x="{x}" y="{y}" text-anchor="{anchor}"{extra}>{text}</text>'
 
 
 def _axis_ticks(axis: dict[str, Any], low: float, high: float, most: int):
@@ -390,26 +393,31 @@ def _axis_ticks(axis: dict[str, Any], low: float, high: float, most: int):
 
 def _frame(panel: _Panel) -> tuple[str, str]:
     """Grid below the traces, labels above them."""
-    grid, labels = [], []
-    for value, text in _axis_ticks(panel.y_axis, panel.y_low, panel.y_high, 6):
-        at = panel.y(value)
-        if panel.y_axis.get("showgrid", True):
-            grid.append(f"M{panel.left} {at:.0f}H{panel.right}")
-        labels.append(_text(text, panel.left - 80, at + 40, "end"))
-    for value, text in _axis_ticks(panel.x_axis, panel.x_low, panel.x_high, 8):
-        at = panel.x(value)
-        if panel.x_axis.get("showgrid", True):
-            grid.append(f"M{at:.0f} {panel.top}V{panel.bottom}")
-        labels.append(_text(text, at, panel.bottom + 170, "middle"))
-    middle_x, middle_y = (panel.left + panel.right) / 2, (panel.top + panel.bottom) / 2
-    if title := panel.x_axis["title"]["text"]:
-        labels.append(_text(title, middle_x, panel.bottom + 360, "middle", ' class="t"'))
-    if title := panel.y_axis["title"]["text"]:
-        turn = f' class="t" transform="rotate(-90 130 {middle_y:.0f})"'
-        labels.append(_text(title, 130, middle_y, "middle", turn))
-    frame = f"M{panel.left} {panel.bottom}H{panel.right}"
+    left, right, top, bottom = panel.left, panel.right, panel.top, panel.bottom
+    x_axis, y_axis = panel.x_axis, panel.y_axis
+    beside = [
+        (round(panel.y(value)), text)
+        for value, text in _axis_ticks(y_axis, panel.y_low, panel.y_high, 6)
+    ]
+    under = [
+        (round(panel.x(value)), text)
+        for value, text in _axis_ticks(x_axis, panel.x_low, panel.x_high, 8)
+    ]
+    grid = []
+    if y_axis.get("showgrid", True):
+        grid += [f"M{left} {at}H{right}" for at, _ in beside]
+    if x_axis.get("showgrid", True):
+        grid += [f"M{at} {top}V{bottom}" for at, _ in under]
+    labels = [_text(text, left - 80, at + 40, "end") for at, text in beside]
+    labels += [_text(text, at, bottom + 170, "middle") for at, text in under]
+    middle = round((top + bottom) / 2)
+    if title := x_axis["title"]["text"]:
+        labels.append(_text(title, round((left + right) / 2), bottom + 360, "middle", ' class="t"'))
+    if title := y_axis["title"]["text"]:
+        turn = f' class="t" transform="rotate(-90 130 {middle})"'
+        labels.append(_text(title, 130, middle, "middle", turn))
     return f'<path class="grid" d="{"".join(grid)}"/>', (
-        f'<path class="foot" d="{frame}"/>{"".join(labels)}'
+        f'<path class="foot" d="M{left} {bottom}H{right}"/>{"".join(labels)}'
     )
 
 
@@ -426,7 +434,7 @@ def _picture(chart: Chart, panel: _Panel, drawn: str) -> str:
         x = panel.x(mark["x"], mark["xref"]) + mark["xshift"] * SCALE
         y = panel.y(mark["y"], mark["yref"]) - mark["yshift"] * SCALE
         fill = f' style="fill:{_colour(mark["font"]["color"])}"'
-        notes.append(_text(mark["text"], x, y + 40, ANCHORS[mark["xanchor"]], fill))
+        notes.append(_text(mark["text"], round(x), round(y) + 40, ANCHORS[mark["xanchor"]], fill))
     return (
         f'<svg class="still" viewBox="0 0 {WIDTH * SCALE} {chart.height * SCALE}" '
         f'aria-hidden="true" focusable="false">{clip}{below}{shapes}'
