@@ -37,7 +37,17 @@ GROUND = set(FLOORS[0])
 REPORT_MAY = GROUND | {"results", "report"}
 """A page is a pure function of results: the room that draws it can reach nothing that computes."""
 
-HEAVY = {"statsmodels", "pint", "plotly", "scipy", "holidays", "openpyxl", "dask", "distributed"}
+HEAVY = {
+    "statsmodels",
+    "pint",
+    "plotly",
+    "scipy",
+    "holidays",
+    "openpyxl",
+    "xlsxwriter",
+    "dask",
+    "distributed",
+}
 """Slow to import (a tenth of a second to two seconds each): inside functions only."""
 
 NOT_IN_THE_COMMAND_LINE = HEAVY | {"pandas", "numpy", "pydantic", "pyarrow", "jinja2"}

@@ -20,7 +20,7 @@ from mv.report.tables import (
     site_tables,
     tables,
 )
-from mv.report.workbook import sheet_rows, workbook
+from mv.report.workbook import workbook
 from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
@@ -140,7 +140,8 @@ def test_tables_of_the_edition_without_names():
 )
 def test_a_workbook_takes_any_cell(tmp_path, text, read):
     with workbook(tmp_path / "book.xlsx", {"one": ["text", "n"], "none": ["nothing"]}) as add:
-        add("one", sheet_rows([[text, 1]]))
+        add("one", [[text, 1]])
+        add("one", [["more", None]])
     book = openpyxl.load_workbook(tmp_path / "book.xlsx")
-    assert list(book["one"].values) == [("text", "n"), (read, 1)]
+    assert list(book["one"].values) == [("text", "n"), (read, 1), ("more", None)]
     assert list(book["none"].values) == [("nothing",)]
