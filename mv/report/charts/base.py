@@ -10,10 +10,12 @@ some tags in text.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -101,7 +103,7 @@ def chart_key(text: str) -> str:
 
 def numbers(values: Sequence[float | None] | np.ndarray, digits: int = 5) -> np.ndarray:
     """Floats with NaN for gaps, rounded to `digits` significant ones of the largest (for size)."""
-    array = np.array(values, dtype=float)
+    array = np.asarray(values, dtype=float)
     size = float(np.fmax.reduce(np.abs(array), initial=0.0))
     return array.round(digits - 1 - math.floor(math.log10(size))) if size > 0 else array
 
@@ -109,9 +111,24 @@ def numbers(values: Sequence[float | None] | np.ndarray, digits: int = 5) -> np.
 def dates(values: Sequence[str]) -> np.ndarray:
     """ISO dates (or months) as whole days since 1970: short in a page, and no zone can shift them.
 
-    The page's script turns them into the milliseconds that a date axis wants.
+    The page's script turns them into the milliseconds that a date axis wants.  Most are the days
+    of a calendar without a gap, which sites share: they are read once and compared from then on.
     """
+    if len(values) > 1 and len(values[0]) == 10:
+        first, last = dt.date.fromisoformat(values[0]), dt.date.fromisoformat(values[-1])
+        if (last - first).days == len(values) - 1:
+            texts, days = _calendar(first, len(values))
+            if texts == values:
+                return days
     return np.array(values, dtype="datetime64[D]").astype(np.int64)
+
+
+@lru_cache(maxsize=64)
+def _calendar(first: dt.date, count: int) -> tuple[list[str], np.ndarray]:
+    """Days from `first` on without a gap, as text and since 1970."""
+    days = np.arange(count) + (first - dt.date(1970, 1, 1)).days
+    days.flags.writeable = False
+    return np.datetime_as_string(days.astype("datetime64[D]")).tolist(), days
 
 
 # -- traces ------------------------------------------------------------------------------------

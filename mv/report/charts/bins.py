@@ -43,8 +43,9 @@ class Bins:
 
     def first(self, values: np.ndarray) -> list:
         """The first row's value in each bin."""
-        _, places = np.unique(self._of, return_index=True)
-        return values[places].tolist()
+        first = np.empty(self._of.max(initial=-1) + 1, dtype=values.dtype)
+        first[self._of[::-1]] = values[::-1]  # of several rows of a bin the last written stays
+        return first[self._kept].tolist()
 
     def _means(self, values: np.ndarray) -> np.ndarray:
         return np.bincount(self._of, weights=values)[self._kept] / self._counts

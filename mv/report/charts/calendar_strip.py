@@ -52,31 +52,21 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     first, last = int(number.min()), int(number.max())
     row = last - number
     # runs of days of one state within a month become one bar: few marks, small page
-    order = np.lexsort((day_of_month, row))
-    row, day_of_month, state = row[order], day_of_month[order], state[order]
-    new = np.ones(len(row), dtype=bool)
-    new[1:] = (
-        (row[1:] != row[:-1])
-        | (day_of_month[1:] != day_of_month[:-1] + 1)
-        | (state[1:] != state[:-1])
-    )
-    starts = np.flatnonzero(new)
-    length = np.diff(np.append(starts, len(row)))
+    new = (np.diff(number) != 0) | (np.diff(days) != 1) | (np.diff(state) != 0)
+    starts = np.concatenate([[0], np.flatnonzero(new) + 1])
+    length = np.diff(starts, append=len(row))
+    order = np.lexsort((days[starts], row[starts]))
+    starts, length = starts[order], length[order]
+    runs = zip(state[starts].tolist(), row[starts].tolist(), length.tolist(),
+               (day_of_month[starts] + 0.5).tolist(), strict=True)  # fmt: skip
+    bars_of: dict[int, list] = {i: [] for i in range(len(STATES))}
+    for i, *run in runs:
+        bars_of[i].append(run)
     data = []
     for i, (name, role) in enumerate(STATES):
-        here = state[starts] == i
-        if here.any():
-            data.append(
-                bars(
-                    name,
-                    row[starts][here],
-                    length[here],
-                    role,
-                    base=day_of_month[starts][here] + 0.5,
-                    horizontal=True,
-                    width=THICK[name],
-                )
-            )
+        if bars_of[i]:
+            at, long, base = zip(*bars_of[i], strict=True)
+            data.append(bars(name, at, long, role, base=base, horizontal=True, width=THICK[name]))
     used, total = int(np.sum(state < 2)), int(np.sum(state != 2))
     periods = view.carrier.periods
     if periods is not None:  # bills leave days of a period uncovered

@@ -4,6 +4,8 @@ Avoided energy added up, with its band."""
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from mv.report.charts.base import (
@@ -32,9 +34,12 @@ EARLY_DAYS = 30
 the least that is reported (convention of this package)."""
 
 
+@lru_cache(maxsize=256)
 def thin(n: int, most: int = MOST_POINTS) -> np.ndarray:
     """Positions of at most `most` of `n` points, evenly spread, first and last always in."""
-    return np.arange(n) if n <= most else np.linspace(0, n - 1, most).round().astype(int)
+    places = np.arange(n) if n <= most else np.linspace(0, n - 1, most).round().astype(int)
+    places.flags.writeable = False
+    return places
 
 
 @chart("cumulative", "site", "Are we on course, and since when does the range clear zero?")

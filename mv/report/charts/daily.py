@@ -24,6 +24,9 @@ from mv.report.charts.view import PERIODS, Rows, SiteView
 from mv.report.format import Say
 
 
+WEEK = np.ones(7)
+
+
 def installation_span(rows: Rows) -> tuple[float, float] | None:
     """First day and day after the last of the installation period, as days since 1970."""
     inside = rows.period == PERIODS.index("installation")
@@ -34,8 +37,8 @@ def installation_span(rows: Rows) -> tuple[float, float] | None:
             last = np.argmax(np.where(rows.period == 0, rows.date, -np.inf))
             return float(rows.date[last] + rows.days[last]), float(after.min())
         return None
-    days = rows.date[inside] + rows.days[inside]
-    return float(rows.date[inside].min()), float(days.max())
+    first, days = rows.date[inside], rows.days[inside]
+    return float(first.min()), float((first + days).max())
 
 
 def span_marks(rows: Rows) -> dict:
@@ -54,10 +57,9 @@ def week_mean(values: np.ndarray) -> np.ndarray:
     """Mean of each day and its three neighbours on both sides, over at least four known days."""
     known = np.isfinite(values)
     # Three days of nothing on both sides; of fewer than seven values numpy's "same" makes seven.
-    total = np.convolve(np.where(known, values, 0.0), np.ones(7))[3:-3]
-    count = np.convolve(known.astype(float), np.ones(7))[3:-3]
-    mean = np.divide(total, count, out=np.full(len(values), np.nan), where=count >= 4)
-    return numbers(mean, 4)
+    total = np.convolve(np.where(known, values, 0.0), WEEK)[3:-3]
+    count = np.convolve(known, WEEK)[3:-3]
+    return numbers(total / np.where(count >= 4, count, np.nan), 4)
 
 
 @chart("daily", "site", "How closely does the model follow each day, and when do they part?")
@@ -67,7 +69,7 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if rows is None:
         return NotDrawn("chart-daily", question, "no readings could be used")
     unit = view.per_day
-    measured, modelled = numbers(rows.measured, 4), numbers(rows.modelled, 4)
+    measured, modelled = view.measured, view.modelled
     what = "bill" if view.is_bills else "day"
     data = []
     if view.is_bills:
@@ -93,8 +95,7 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             line("model, mean of 7 days", rows.date, week_mean(modelled), "before", dash="dash"),
         ]
     after = rows.of("reporting")
-    with np.errstate(invalid="ignore"):
-        below = np.count_nonzero(after & (measured < modelled))
+    below = np.count_nonzero(after & (measured < modelled))
     known = np.count_nonzero(after & np.isfinite(measured + modelled))
     title = (
         f"After the works, use was below the model on {say.count(below)} of "
@@ -128,7 +129,7 @@ def _by_month(rows: Rows, say: Say) -> tuple[tuple[str, ...], ...]:
         zip(
             map(month_text, bins.levels),
             [PERIODS[p] if p >= 0 else "" for p in bins.first(rows.period[ok])],
-            say.numbers(bins.counts),
+            map(say.count, bins.counts),
             say.numbers(bins.means(rows.measured[ok])),
             say.numbers(bins.means(rows.modelled[ok])),
             strict=True,

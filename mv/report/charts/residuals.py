@@ -16,7 +16,6 @@ from mv.report.charts.base import (
     date_axis,
     layout,
     line,
-    numbers,
     points,
     rule,
 )
@@ -30,23 +29,14 @@ LEAST_ROWS = 4
 package)."""
 
 
-def _residuals(view: SiteView) -> tuple[np.ndarray, np.ndarray] | None:
-    """Mask of baseline rows and their residuals a day; None where there are none."""
-    rows = view.rows
-    if rows is None:
-        return None
-    missed = rows.measured - rows.modelled
-    mask = rows.of("baseline") & np.isfinite(missed)
-    return (mask, numbers(missed[mask], 3)) if np.count_nonzero(mask) > 2 else None
-
-
 def _levels(
     starts: np.ndarray, ends: np.ndarray, means: list[float]
 ) -> tuple[np.ndarray, np.ndarray]:
     """x and y of a line that is level at each mean, open between them."""
-    x = np.stack([starts, ends, ends], axis=1).ravel()
-    y = np.array([v for mean in means for v in (round(mean, 3),) * 2 + (math.nan,)])
-    return x, y
+    x = np.stack([starts, ends, ends], axis=1)
+    y = np.full(x.shape, math.nan)
+    y[:, 0] = y[:, 1] = [round(mean, 3) for mean in means]
+    return x.ravel(), y.ravel()
 
 
 def _rows(
@@ -58,7 +48,7 @@ def _rows(
 @chart("residuals_time", "site", "What did the model miss, and when?")
 def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     """Residuals over time, with the mean of each month as a level line."""
-    found = _residuals(view)
+    found = view.residuals
     if found is None:
         return NotDrawn(
             "chart-residuals-time", question, "there is no fitted day or bill to look at"
@@ -75,7 +65,7 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     title = (
         f"The model misses most in {month(when)}, where use was {share(off)} {side} than modelled"
     )
-    starts, ends = first_days(bins.levels), first_days([m + 1 for m in bins.levels])
+    starts, ends = first_days(bins.levels), first_days(np.array(bins.levels) + 1)
     unit = view.per_day
     what = "bill" if view.is_bills else "day"
     data = [points(what, day, residual, "before", symbol="diamond", size=5, opacity=0.6)]
@@ -101,7 +91,7 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
 @chart("residuals_temperature", "site", "Does the model miss at some temperatures?")
 def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     """Residuals against temperature, with the mean of each step."""
-    found = _residuals(view)
+    found = view.residuals
     if found is None or not np.isfinite(view.rows.temperature[found[0]]).any():
         return NotDrawn("chart-residuals-temperature", question, "there are no temperatures")
     mask, residual = found

@@ -35,10 +35,8 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if not np.isfinite(rows.temperature).any():
         return NotDrawn("chart-signature", question, "there are no temperatures")
     before, after = rows.of("baseline"), rows.of("reporting")
-    temperature, measured = (
-        np.round(say.temperature(rows.temperature), 1),
-        numbers(rows.measured, 4),
-    )
+    temperature = np.round(say.temperature(rows.temperature), 1)
+    measured = view.measured
     size = 7 if view.is_bills else 4
     data = [
         points(
@@ -68,10 +66,9 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         words = f"model, {words}" if len(curve) > 2 else "model"
         data.append(line(words, at, numbers(values, 4), "ink", dash=dash))
     what = "bills" if view.is_bills else "days"
-    with np.errstate(invalid="ignore"):
-        ok = after & np.isfinite(measured + rows.modelled)
-        known = np.count_nonzero(ok)
-        below = np.count_nonzero(ok & (measured < rows.modelled)) / known if known else None
+    ok = after & np.isfinite(measured + rows.modelled)
+    known = np.count_nonzero(ok)
+    below = np.count_nonzero(ok & (measured < rows.modelled)) / known if known else None
     if below is None:
         title = "The baseline period and its model"
     elif below >= 0.6:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from mv.report.charts.base import dates
+from mv.report.charts.base import dates, numbers
 from mv.results import CarrierResult, SiteResult
 
 PERIODS = ("baseline", "installation", "reporting")
+PLACES = {name: i for i, name in enumerate(PERIODS)}
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,8 @@ class SiteView:
 
         days = floats("days") if self.is_bills else np.ones(n)
         names = table.get("period") or [""] * n
-        place = dict.fromkeys(names, -1) | {name: i for i, name in enumerate(PERIODS)}
-        period = np.fromiter(map(place.__getitem__, names), dtype=np.int64, count=n)
+        place = defaultdict(lambda: -1, PLACES)
+        period = np.fromiter(map(place.__getitem__, names), dtype=np.int8, count=n)
         states = table.get("status") or ["used"] * n
         used = np.fromiter(map("used".__eq__, states), dtype=bool, count=n)
         return Rows(
@@ -88,6 +90,28 @@ class SiteView:
             used,
             floats("operating"),
         )
+
+    @cached_property
+    def measured(self) -> np.ndarray:
+        """Measured energy a day of the rows, as drawn."""
+        return numbers(self.rows.measured, 4)
+
+    @cached_property
+    def modelled(self) -> np.ndarray:
+        """Modelled energy a day of the rows, as drawn."""
+        return numbers(self.rows.modelled, 4)
+
+    @cached_property
+    def residuals(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """Mask of the baseline rows that have a residual, and their residuals a day (measured
+        less modelled) as drawn; None where there are too few to look at."""
+        rows = self.rows
+        if rows is None:
+            return None
+        missed = rows.measured - rows.modelled
+        mask = rows.of("baseline") & np.isfinite(missed)
+        residuals = missed[mask]
+        return (mask, numbers(residuals, 3)) if len(residuals) > 2 else None
 
     @property
     def per_day(self) -> str:
