@@ -114,7 +114,7 @@ def dates(values: Sequence[str]) -> np.ndarray:
     The page's script turns them into the milliseconds that a date axis wants.  Most are the days
     of a calendar without a gap, which sites share: they are read once and compared from then on.
     """
-    if len(values) > 1 and len(values[0]) == 10:
+    if len(values) > 1 and len(values[0]) == len(values[-1]) == len("2024-03-01"):
         first, last = dt.date.fromisoformat(values[0]), dt.date.fromisoformat(values[-1])
         if (last - first).days == len(values) - 1:
             texts, days = _calendar(first, len(values))

@@ -23,7 +23,6 @@ from mv.report.charts.monthly import steps
 from mv.report.charts.view import PERIODS, Rows, SiteView
 from mv.report.format import Say
 
-
 WEEK = np.ones(7)
 
 
