@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -34,16 +34,29 @@ LEARN_SPREAD = 1.5
 class OperatingCalendar:
     """The calendar of a site.
 
-    `days`: index `date` (naive), operating (bool), reason (week, holiday, exception, learned);
-    `week`: Monday to Sunday; `words`: one sentence on where the week comes from.
+    `dates` (n,) datetime64[D], consecutive; `operating` (n,) bool; `reasons` (n,) int8, places in
+    `REASONS`; `week`: Monday to Sunday; `words`: one sentence on where the week comes from.
     """
 
-    days: pd.DataFrame
+    dates: np.ndarray
+    operating: np.ndarray
+    reasons: np.ndarray
     week: tuple[bool, ...]
     origin: str
     words: str
     holidays: dict[dt.date, str]
     findings: tuple[Finding, ...] = field(default_factory=tuple)
+
+    @cached_property
+    def days(self) -> pd.DataFrame:
+        """The days as a table: index `date` (naive), operating, reason (in words)."""
+        return pd.DataFrame(
+            {
+                "operating": self.operating,
+                "reason": pd.Categorical.from_codes(self.reasons, categories=list(REASONS)),
+            },
+            index=pd.DatetimeIndex(self.dates.astype("datetime64[s]"), name="date"),
+        )
 
     @property
     def week_words(self) -> str:
@@ -93,30 +106,57 @@ def operating_days(
                 site=site.site,
             )
         )
-    kept = {d: name for d, name in (holidays or {}).items() if first <= d <= last}
     week, origin, words, more = _week(description, baseline_daily, holidays or {})
     findings += more
 
-    span = np.arange(np.datetime64(first), np.datetime64(last) + 1)
-    weekday = (span.astype(np.int64) + 3) % 7  # 1 January 1970 was a Thursday
-    operating = np.array(week)[weekday]
-    reason = np.full(len(span), REASONS.index("learned" if origin == "learned" else "week"), "i1")
-    off = (_days(kept) - span[0]).astype(int)
-    reason[off[operating[off]]] = REASONS.index("holiday")
-    operating[off] = False
-    for row in description.operating_days:
-        if row.site not in (site.site, "*"):
-            continue
-        inside = (span >= np.datetime64(row.start)) & (span <= np.datetime64(row.end))
-        operating[inside] = row.day == "operating"
-        reason[inside] = REASONS.index("exception")
-    days = pd.DataFrame(
-        {"operating": operating, "reason": pd.Categorical.from_codes(reason, dtype=_reasons())},
-        index=pd.DatetimeIndex(span.astype("datetime64[s]"), name="date"),
+    exceptions = tuple(
+        (row.start, row.end, row.day == "operating")
+        for row in description.operating_days
+        if row.site in (site.site, "*")
     )
+    place = (site.country, site.region)
+    dates, operating, reasons, kept = _days_of(week, origin, place, exceptions, first, last)
     return OperatingCalendar(
-        days=days, week=week, origin=origin, words=words, holidays=kept, findings=tuple(findings)
+        dates=dates,
+        operating=operating,
+        reasons=reasons,
+        week=week,
+        origin=origin,
+        words=words,
+        holidays=kept,
+        findings=tuple(findings),
     )
+
+
+@lru_cache(maxsize=256)
+def _days_of(
+    week: tuple[bool, ...],
+    origin: str,
+    place: tuple[str | None, str | None],
+    exceptions: tuple[tuple[dt.date, dt.date, bool], ...],
+    first: dt.date,
+    last: dt.date,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict[dt.date, str]]:
+    """Dates from `first` to `last`, whether each is operating, why, and the holidays among them.
+
+    Many sites keep the same calendar, so every one of them gets the same arrays.
+    """
+    holidays = public_holidays(*place, first.year, last.year) or {}
+    kept = {d: name for d, name in holidays.items() if first <= d <= last}
+    dates = np.arange(np.datetime64(first), np.datetime64(last) + 1)
+    weekday = (dates.astype(np.int64) + 3) % 7  # 1 January 1970 was a Thursday
+    operating = np.array(week)[weekday]
+    reasons = np.full(len(dates), REASONS.index("learned" if origin == "learned" else "week"), "i1")
+    off = (_days(kept) - dates[0]).astype(int)
+    reasons[off[operating[off]]] = REASONS.index("holiday")
+    operating[off] = False
+    for start, end, works in exceptions:
+        inside = (dates >= np.datetime64(start)) & (dates <= np.datetime64(end))
+        operating[inside] = works
+        reasons[inside] = REASONS.index("exception")
+    for array in (dates, operating, reasons):
+        array.flags.writeable = False
+    return dates, operating, reasons, kept
 
 
 @lru_cache(maxsize=256)
@@ -136,11 +176,6 @@ def public_holidays(
     except NotImplementedError:
         return None
     return dict(sorted(found.items()))
-
-
-@lru_cache(maxsize=1)
-def _reasons() -> pd.CategoricalDtype:
-    return pd.CategoricalDtype(pd.Index(REASONS, dtype=object))
 
 
 def _days(holidays: dict[dt.date, str]) -> np.ndarray:

@@ -30,7 +30,6 @@ DRIVER = "driver:"
 _DAY_S = 86_400
 _HOUR_STATUSES = (USED, "temperature_missing", "coverage_low")
 _STATUSES = (*_HOUR_STATUSES, "driver_missing", "bill_excluded")
-_ONE_EMPTY = np.array([""], dtype=object)
 _NO_DAYS = np.zeros(0, "datetime64[D]"), np.zeros(1, np.int64)
 _EPOCH_WEEKDAY = 3  # 1970-01-01 was a Thursday; Monday is 0
 
@@ -53,14 +52,14 @@ def daily_rows(
     time_zone : IANA name of the site's zone; days of 23 and 25 hours count against their own
         length.
     temperature : mean of each local day, degC, index naive dates.
-    calendar : operating calendar; `.days` with `operating` and `reason` by naive date.
+    calendar : operating calendar; `.dates` (k,) datetime64[D] and `.operating` (k,) bool.
     coverage : share of a day's intervals that must be present.
     drivers : further independent variables per day, by name.
 
     Returns
     -------
     Index the local days; columns energy, temperature, operating (1.0, 0.0), day_type (0
-    operating, 1 not), reason, coverage, weight (1.0), status ("used", "coverage_low",
+    operating, 1 not), coverage, weight (1.0), status ("used", "coverage_low",
     "temperature_missing", "driver_missing"), and `driver:<name>`.
     """
     start, energy = interval.starts, interval.energy
@@ -83,7 +82,7 @@ def daily_rows(
     usable = (share >= coverage) & (count > 0)
 
     degrees = _at(temperature, _seconds(dates))
-    operating, reason = _calendar_on(calendar, dates)
+    operating = _operating_on(calendar, dates)
     status = np.zeros(len(dates), dtype=np.int8)
     columns = _driver_columns(drivers, dates)
     for values in columns.values():
@@ -97,7 +96,6 @@ def daily_rows(
             "temperature": degrees,
             "operating": operating,
             "day_type": (operating < 0.5).astype(np.int8),
-            "reason": reason,
             "coverage": share,
             "weight": np.ones(len(dates)),
             "status": _words(status),
@@ -136,7 +134,7 @@ def bill_rows(
     low = (first - span[:1]).astype(int)
     high = (end - span[:1]).astype(int)
     daily = _at(temperature, _seconds(span))
-    operating, _ = _calendar_on(calendar, span)
+    operating = _operating_on(calendar, span)
     known = np.isfinite(daily)
 
     def mean(values: np.ndarray, counted: np.ndarray) -> np.ndarray:
@@ -231,7 +229,7 @@ def hourly_rows(
     day = date - date[0]
     local_hour = local - date * 24
     weekday = _weekday(dates)
-    operating, _ = _calendar_on(calendar, dates)
+    operating = _operating_on(calendar, dates)
     group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
     status = np.where(usable, np.where(np.isfinite(degrees), 0, 1), 2).astype(np.int8)
     return pd.DataFrame(
@@ -264,14 +262,6 @@ def is_used(rows: Rows) -> np.ndarray:
     if isinstance(status, pd.Categorical):
         return status.codes == status.categories.get_loc(USED)
     return np.asarray(status, dtype=object) == USED
-
-
-def _objects(words: pd.Series) -> np.ndarray:
-    """A column of words as Python strings; of a categorical each word is made once."""
-    array = words.array
-    if isinstance(array, pd.Categorical):
-        return array.categories.to_numpy(dtype=object)[array.codes]
-    return words.to_numpy(dtype=object)
 
 
 def moments_of(rows: Rows) -> np.ndarray:
@@ -335,16 +325,12 @@ def _weekday(dates: np.ndarray) -> np.ndarray:
     return (dates.astype("datetime64[D]").astype(np.int64) + _EPOCH_WEEKDAY) % 7
 
 
-def _calendar_on(calendar, dates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Operating (1.0, 0.0) and reason of each day; days outside the calendar do usual work."""
-    days = calendar.days
-    own, theirs = _shared(epoch_seconds(days.index), _seconds(dates))
+def _operating_on(calendar, dates: np.ndarray) -> np.ndarray:
+    """1.0 for each operating day, else 0.0; days outside the calendar do usual work."""
+    own, theirs = _shared(calendar.dates, dates)
     operating = np.ones(len(dates))
-    operating[theirs] = days["operating"].to_numpy()[own]
-    reason = _ONE_EMPTY.repeat(len(dates))
-    if "reason" in days.columns:
-        reason[theirs] = _objects(days["reason"])[own]
-    return operating, reason
+    operating[theirs] = calendar.operating[own]
+    return operating
 
 
 def _seconds(dates: np.ndarray) -> np.ndarray:

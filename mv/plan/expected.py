@@ -46,7 +46,7 @@ def expected_rows(
     if len(baseline) == 0:
         raise ModelError("the baseline has no usable row")
     if normal is not None:
-        year = normal_rows(normal.temperature, normal.operating, granularity).frame()
+        year = normal_rows(normal.temperature, normal.dates, normal.operating, granularity).frame()
         words = normal.words
     else:
         year = baseline

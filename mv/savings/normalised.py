@@ -18,7 +18,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from mv.baseline.columns import Columns, Rows
 from mv.baseline.rows import USED
@@ -56,18 +55,21 @@ class AnnualSavings:
     days: float
 
 
-def normal_rows(temperature: pd.Series, operating: pd.Series, granularity: Granularity) -> Columns:
+def normal_rows(
+    temperature: np.ndarray, dates: np.ndarray, operating: np.ndarray, granularity: Granularity
+) -> Columns:
     """Rows of a normal year, as models take them: 365 days, or twelve calendar months for bills.
 
     Parameters
     ----------
-    temperature : mean of each day of the year, degC, index 1..365.
-    operating : True on operating days, index: 365 or 366 consecutive dates (the calendar of
-        the year that is taken as usual).
+    temperature : mean of each day of the year, degC, (365,).
+    dates : 365 or 366 consecutive days, datetime64[D].
+    operating : which of them are operating days (the calendar of the year that is taken as
+        usual).
 
     Raises ModelError where either is not a whole year.
     """
-    dates, work = operating.index.to_numpy().astype("datetime64[D]"), operating.to_numpy(float)
+    work = operating.astype(float)
     month = dates.astype("datetime64[M]")
     of_month = (dates - month).astype(int)
     month = month.astype(int) % 12
@@ -76,7 +78,7 @@ def normal_rows(temperature: pd.Series, operating: pd.Series, granularity: Granu
     day = DAYS_BEFORE[month] + of_month
     if len(dates) != YEAR_DAYS or len(np.unique(day)) != YEAR_DAYS:
         raise ModelError(f"a normal year needs 365 consecutive days, found {len(dates)}")
-    known = temperature.to_numpy(float)[:YEAR_DAYS]
+    known = temperature[:YEAR_DAYS]
     if len(known) < YEAR_DAYS or not np.isfinite(known).all():
         raise ModelError("normal temperatures must be given for each of 365 days")
     degrees = known[day]

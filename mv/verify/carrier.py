@@ -258,7 +258,7 @@ def _annual_savings(
     if normal is None:
         return None
     try:
-        rows = normal_rows(normal.temperature, normal.operating, fits.granularity)
+        rows = normal_rows(normal.temperature, normal.dates, normal.operating, fits.granularity)
         rows = _with_usual_drivers(rows, fits.baseline)
         if fits.reporting_fit is not None:
             return both_models(

@@ -27,10 +27,12 @@ FILLED_DAYS = 15
 class NormalYear:
     """Temperatures by day of the year and a usual year's operating days."""
 
-    temperature: pd.Series
-    """degC, index 1..365."""
-    operating: pd.Series
-    """bool, index 365 or 366 consecutive dates."""
+    temperature: np.ndarray
+    """degC, (365,)."""
+    dates: np.ndarray
+    """365 or 366 consecutive days, datetime64[D]."""
+    operating: np.ndarray
+    """Which of them are operating days, bool."""
     words: str
 
 
@@ -43,7 +45,8 @@ def normal_year(site: PreparedSite) -> NormalYear | None:
     choice = site.description.settings.normal_year
     station = site.description.weather.station
     if choice == "normal_file" and site.weather.normal_daily is not None:
-        temperature, words = site.weather.normal_daily, f"the normal year of station {station}"
+        temperature = site.weather.normal_daily.to_numpy(float)
+        words = f"the normal year of station {station}"
     else:
         observed = site.temperature
         if choice == "baseline":
@@ -54,25 +57,24 @@ def normal_year(site: PreparedSite) -> NormalYear | None:
             first, last = observed.index[0].date(), observed.index[-1].date()
             words = f"the average of {first} to {last} at station {station}"
             temperature = _average_year(site.weather, site.description.site.time_zone)
-    if temperature is None or temperature.isna().any():
+    if temperature is None or np.isnan(temperature).any():
         return None
-    dates = site.calendar.days.index.to_numpy("datetime64[D]")
     ends = np.array([year_before(window.baseline_end), window.baseline_end], "datetime64[D]")
-    start, end = np.searchsorted(dates, ends, side="right")
-    operating = site.calendar.days["operating"].iloc[start:end]
+    year = slice(*np.searchsorted(site.calendar.dates, ends, side="right"))
+    dates, operating = site.calendar.dates[year], site.calendar.operating[year]
     if len(operating) < YEAR_DAYS:
         return None
-    return NormalYear(temperature=temperature, operating=operating, words=words)
+    return NormalYear(temperature=temperature, dates=dates, operating=operating, words=words)
 
 
 @lru_cache(maxsize=64)
-def _average_year(weather: WeatherReadings, time_zone: str) -> pd.Series | None:
+def _average_year(weather: WeatherReadings, time_zone: str) -> np.ndarray | None:
     """Of all of a station's days; the same for all its sites on one clock."""
     return by_day_of_year(daily_temperature(weather, time_zone))
 
 
-def by_day_of_year(daily: pd.Series) -> pd.Series | None:
-    """Mean of each day of the year, 1..365; short gaps interpolated, None where too little."""
+def by_day_of_year(daily: pd.Series) -> np.ndarray | None:
+    """Mean of each day of the year, (365,); short gaps interpolated, None where too little."""
     dates = pd.DatetimeIndex(daily.index)
     values = daily.to_numpy(float)
     day = dates.day_of_year.to_numpy() - (dates.is_leap_year & (dates.day_of_year >= LEAP_DAY))
@@ -86,4 +88,4 @@ def by_day_of_year(daily: pd.Series) -> pd.Series | None:
     year = ring.to_numpy()[YEAR_DAYS : 2 * YEAR_DAYS]
     if not np.isfinite(year).all():
         return None
-    return pd.Series(year, index=pd.RangeIndex(1, YEAR_DAYS + 1))
+    return year

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 
 from mv.baseline.day_types import operating_day_effect
-from mv.operating_days import OperatingCalendar
+from mv.operating_days import REASONS, OperatingCalendar
 from mv.prepare import Window
 from mv.results import OperatingDays
 from mv.verify.fits import Fits
@@ -19,12 +19,11 @@ def operating_days_of(
     calendar: OperatingCalendar, country: str | None, window: Window | None, fits: Fits | None
 ) -> OperatingDays:
     """The calendar that the models used; window and fits are those of the claimed carrier."""
-    dates = calendar.days.index.to_numpy()
-    operating = calendar.days["operating"].to_numpy(bool)
 
     def between(first: dt.date, last: dt.date) -> int:
-        low, high = np.searchsorted(dates, np.array([first, last + DAY], dtype=dates.dtype))
-        return int(operating[low:high].sum())
+        ends = np.array([first, last + DAY], dtype="datetime64[D]")
+        low, high = np.searchsorted(calendar.dates, ends)
+        return int(calendar.operating[low:high].sum())
 
     before = after = 0
     if window is not None:
@@ -41,7 +40,7 @@ def operating_days_of(
         holidays=f"public holidays of {country}" if country else "none kept: no country is given",
         operating_days_baseline=before,
         operating_days_reporting=after,
-        exceptions=int(np.asarray(calendar.days["reason"].array == "exception").sum()),
+        exceptions=int((calendar.reasons == REASONS.index("exception")).sum()),
         holiday_list=[f"{day} {name}" for day, name in sorted(calendar.holidays.items())],
         adjustment=effect,
         day_types=types,

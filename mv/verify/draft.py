@@ -30,7 +30,7 @@ from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
 from mv.verify.rivals import rivals
 
-LEFT = ("reason", "coverage", "day_type", "flag")
+LEFT = ("coverage", "day_type", "flag")
 """Columns of the rows that nothing asks for after the fits."""
 
 

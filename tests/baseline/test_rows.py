@@ -26,10 +26,7 @@ def bill_rows(bills, *given):
 def calendar(first, last, closed=()):
     days = pd.date_range(first, last, name="date")
     operating = (days.day_of_week < 5) & ~days.isin(pd.DatetimeIndex(closed))
-    reason = np.where(days.isin(pd.DatetimeIndex(closed)), "holiday", "week")
-    return SimpleNamespace(
-        days=pd.DataFrame({"operating": operating, "reason": reason}, index=days)
-    )
+    return SimpleNamespace(dates=days.to_numpy("datetime64[D]"), operating=np.asarray(operating))
 
 
 def interval(start, periods, freq="h", value=1.0):
@@ -155,7 +152,6 @@ def test_coverage_temperature_and_drivers_decide_the_status():
     assert rows["energy"].isna().to_list() == [False, True, True, False, False, False]
     assert rows["operating"].to_list() == [1, 1, 0, 0, 1, 0]
     assert rows["day_type"].to_list() == [0, 0, 1, 1, 0, 1]
-    assert rows["reason"].iloc[5] == "holiday"
     assert rows["driver:production"].iloc[0] == 3.0
     assert len(used(rows)) == 2
 
