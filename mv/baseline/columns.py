@@ -60,15 +60,20 @@ class Columns:
         """A column, shape (rows,), or the rows where an array of booleans, (rows,), is true."""
         if isinstance(which, str):
             return self._columns[which]
-        return self if which.all() else self.take(np.flatnonzero(which))
+        if which.all():
+            return self
+        places = np.flatnonzero(which)
+        if len(places) and places[-1] - places[0] == len(places) - 1:
+            return self.take(slice(places[0], places[-1] + 1))  # one stretch: nothing is copied
+        return self.take(places)
 
     @property
     def columns(self) -> KeysView[str]:
         """Names of the columns."""
         return self._columns.keys()
 
-    def take(self, places: np.ndarray) -> Columns:
-        """The rows at these places."""
+    def take(self, places: np.ndarray | slice) -> Columns:
+        """The rows at these places, or of this stretch."""
         taken = {name: values[places] for name, values in self._columns.items()}
         return Columns(self.index[places], taken)
 

@@ -97,7 +97,10 @@ def periods_of(window: Window, spans: tuple[np.ndarray, np.ndarray]) -> np.ndarr
     works = (ends > np.datetime64(window.installation_start)) & (
         starts <= np.datetime64(window.installation_end)
     )
-    return _NAMES[np.select([baseline, works, reporting], [0, 1, 2], 3)]
+    place = np.full(len(starts), 3)
+    for number, inside in ((2, reporting), (1, works), (0, baseline)):  # the last one prevails
+        place[inside] = number
+    return _NAMES[place]
 
 
 def apply_events(

@@ -309,14 +309,15 @@ def _judge(
             reason=f"not yet due: readings end on {last}, the works on {window.installation_end}",
             remedy="Run again when the reporting period has begun.",
         )
+    baseline = rows[is_period(rows, BASELINE)]
     verdict = sufficiency(
-        rows[is_period(rows, BASELINE)],
+        baseline,
         rows[is_period(rows, REPORTING)],
         bills=carrier.kind == "bills",
         limits=description.settings.limits,
     )
     reason, remedy = verdict.reason, verdict.remedy
-    if not reason and not carrier.period(BASELINE)["energy"].any():
+    if not reason and not with_adjustment(baseline)["energy"][is_used(baseline)].any():
         reason = "the meter shows no use at all in the baseline period"
         remedy = "Give the readings of the meter that sees the retrofit, in the unit declared."
     late = next((f for f in carrier.findings if f.rule == "meter_starts_late"), None)

@@ -175,7 +175,7 @@ def _iso(column: pa.Array) -> Times | None:
             continue
         if stamps.null_count:
             return None
-        seconds = pc.cast(stamps, pa.int64()).to_numpy(zero_copy_only=False)
+        seconds = stamps.view(pa.int64()).to_numpy(zero_copy_only=False)
         if unit == "us":
             seconds = seconds // 1_000_000
         day_only = len(first) == 10

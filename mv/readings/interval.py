@@ -102,7 +102,7 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
     """
     if step <= 3600 and (np.diff(rows.seconds) == step).all():
         whole = np.ones(len(rows), dtype=np.int64)
-        return Grid(rows.seconds.copy(), rows.values.copy(), rows.flags.copy(), whole, step)
+        return Grid(rows.seconds, rows.values.copy(), rows.flags, whole, step)
     if step <= 3600:
         phase = _phase(rows.seconds, step)
         place = np.rint((rows.seconds - phase) / step).astype(np.int64)

@@ -24,6 +24,8 @@ REFUSED_FACTORS = (10.0, 12.0, 20.0, 40.0, 50.0, 60.0, 80.0, 100.0, 120.0, 1000.
 """Ratios of transformers and of units (common practice, no source); no retrofit does that."""
 TOLD_FACTORS = (4.0, 5.0, 8.0)
 FACTOR_TOLERANCE = 0.04
+LARGE = 3.0
+"""Ratio of mean loads below which no step is looked into."""
 CALM = 1.6
 """Weeks are alike when the highest weekly mean is below this multiple of the lowest (common
 practice, no source)."""
@@ -112,15 +114,20 @@ def factor_step(values: np.ndarray, step: int) -> tuple[int, float] | None:
         return None
     table = values[: weeks * per_week].reshape(weeks, per_week)
     known = np.isfinite(table)
-    counts = known.sum(axis=1)
-    sums = np.where(known, table, 0.0).sum(axis=1)
-    means = np.where(2 * counts >= per_week, sums / np.maximum(counts, 1), 0.0)
+    if known.all():
+        means = table.sum(axis=1) / per_week
+    else:
+        counts = known.sum(axis=1)
+        sums = np.where(known, table, 0.0).sum(axis=1)
+        means = np.where(2 * counts >= per_week, sums / np.maximum(counts, 1), 0.0)
+    if means.max() <= LARGE * means.min():
+        return None
     windows = np.lib.stride_tricks.sliding_window_view(means, WEEKS_BESIDE)
     low, high = windows.min(axis=1), windows.max(axis=1)
     calm = (low > 0) & (high < CALM * low)
     apart = WEEKS_BESIDE + 1
     before, after = windows.mean(axis=1)[:-apart], windows.mean(axis=1)[apart:]
-    large = np.maximum(after, before) > 3 * np.minimum(after, before)
+    large = np.maximum(after, before) > LARGE * np.minimum(after, before)
     best = None
     for first in np.flatnonzero(large & calm[:-apart] & calm[apart:]):
         left, right = first + WEEKS_BESIDE, first + apart

@@ -182,12 +182,14 @@ class _Period:
     def months_touched(self) -> int:
         """Calendar months in which a usable row has its middle."""
         middle = (self.start + (self.end - self.start) // 2)[self.used]
-        return len(np.unique(middle.astype("datetime64[M]").astype(int) % 12))
+        return np.count_nonzero(np.bincount(middle.astype("datetime64[M]").astype(int) % 12))
 
 
 def _thin_parts(name: str, period: _Period, degrees: np.ndarray | None) -> list[Finding]:
     """Months and temperature ranges of which less than half of the days is usable."""
     findings = []
+    if period.used.all():
+        return findings
     month = period.start.astype("datetime64[M]")
     low, days, usable = _counts(month.astype(int), period.used)
     thin = low + np.flatnonzero((days > 0) & (usable < PART_COVERAGE * days))

@@ -14,6 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -28,6 +29,8 @@ SAMPLE_LINES = 120
 SEPARATORS = "\t;|,"
 """Separators that are tried; of equals the first wins, so that a decimal comma does no harm."""
 
+BLOCK_BYTES = 1 << 18
+"""Bytes that are split at a time; what is worked on then stays near the processor."""
 COLUMNS_MOST = 2_000
 
 TIME_LIKE = re.compile(
@@ -89,11 +92,12 @@ def read_delimited(file: str, data: bytes) -> Table:
         return "skip"
 
     body = memoryview(data)[layout.offset :]
+    keys = [str(i) for i in range(len(names))]
     try:
         table = arrow_csv.read_csv(
             pa.py_buffer(body),
             read_options=arrow_csv.ReadOptions(
-                use_threads=False, column_names=[str(i) for i in range(len(names))]
+                use_threads=False, block_size=BLOCK_BYTES, column_names=keys
             ),
             parse_options=arrow_csv.ParseOptions(
                 delimiter=separator,
@@ -102,7 +106,7 @@ def read_delimited(file: str, data: bytes) -> Table:
                 invalid_row_handler=note_malformed,
             ),
             convert_options=arrow_csv.ConvertOptions(
-                column_types={str(i): pa.string() for i in range(len(names))}, check_utf8=False
+                column_types=dict.fromkeys(keys, pa.string()), check_utf8=False
             ),
         )
     except pa.ArrowInvalid as error:
@@ -198,6 +202,12 @@ def looks_like(cell: str) -> str:
     whole, dot, part = cell.partition(".")
     if dot and whole.isdecimal() and part.isdecimal():
         return "number"  # as most cells are
+    return _look_of(cell)
+
+
+@lru_cache(maxsize=4096)
+def _look_of(cell: str) -> str:
+    """The same of cells that are seen again and again, as times are from file to file."""
     if not cell.strip():
         return "empty"
     if CLOCK_LIKE.match(cell):
@@ -294,8 +304,9 @@ def find_layout(file: str, data: bytes) -> TextLayout:
 def _separator(file: str, lines: list[str]) -> tuple[str, list[list[str]], int]:
     """The separator that cuts most lines into equally many cells; the cells; their number."""
     best: tuple[float, str, list[list[str]], int] | None = None
+    text = "\n".join(lines)
     for separator in SEPARATORS:
-        if not any(separator in line for line in lines):
+        if separator not in text:
             continue
         cells = [_split(line, separator) for line in lines]
         counts = Counter(len(c) for c, line in zip(cells, lines, strict=True) if line.strip())
@@ -306,6 +317,8 @@ def _separator(file: str, lines: list[str]) -> tuple[str, list[list[str]], int]:
         score = several[width] / max(sum(counts.values()), 1)
         if best is None or score > best[0] + 1e-9:
             best = (score, separator, cells, width)
+        if score == 1.0:
+            break
     if best is None or best[3] > COLUMNS_MOST:
         what = "one column only" if best is None else f"{best[3]:,} columns"
         raise ReadingsError(
