@@ -20,7 +20,7 @@ class Columns:
 
     def __init__(self, index: np.ndarray, columns: dict[str, np.ndarray]) -> None:
         self.index = index
-        """Local days, datetime64[s]; of bills their place; shape (rows,)."""
+        """Local days, datetime64[s]; of hours their UTC starts, of bills their place; (rows,)."""
         self._columns = columns
 
     @classmethod

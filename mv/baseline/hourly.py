@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.family import FAMILIES, Family
 from mv.baseline.fit_statistics import FitStatistics, effective_n, fit_statistics
 from mv.baseline.rows import consecutive_of, used
@@ -71,7 +71,8 @@ class HourlyFit:
     statistics: FitStatistics
     residuals: np.ndarray
     """Measured − modelled, shape (n,)."""
-    index: pd.Index
+    index: np.ndarray
+    """Of the used rows."""
     temperature_low: float
     temperature_high: float
     unit: str = "kWh/h"
@@ -88,18 +89,18 @@ class HourlyFit:
         """Levels of the hours of the week (those seen), then slopes."""
         return np.concatenate([self.levels[np.isfinite(self.levels)], self.slopes])
 
-    def design(self, rows: pd.DataFrame) -> np.ndarray:
+    def design(self, rows: Rows) -> np.ndarray:
         """Full design, shape (rows, levels seen + q): large."""
         hour = _hour_of_week(rows)
         seen = np.flatnonzero(np.isfinite(self.levels))
         levels = (hour[:, None] == seen[None, :]).astype(float)
-        return np.hstack([levels, self._columns(rows, hour) @ self.way])
+        return np.hstack([levels, self._components(rows, hour).T @ self.way])
 
-    def predict(self, rows: pd.DataFrame) -> np.ndarray:
+    def predict(self, rows: Rows) -> np.ndarray:
         """Modelled energy per hour, shape (rows,); NaN without temperature or for an hour of the
         week that the baseline never saw."""
         hour = _hour_of_week(rows)
-        return self.levels[hour] + self._columns(rows, hour) @ (self.way @ self.slopes)
+        return self.levels[hour] + (self.way @ self.slopes) @ self._components(rows, hour)
 
     def formula(self) -> str:
         """The model in symbols."""
@@ -113,13 +114,13 @@ class HourlyFit:
             f"temperature components {unoccupied[self.answer]}"
         )
 
-    def _columns(self, rows: pd.DataFrame, hour: np.ndarray) -> np.ndarray:
-        t = rows["temperature"].to_numpy(dtype=float)
-        return _components(t, np.array(self.edges), self.occupied[hour])
+    def _components(self, rows: Rows, hour: np.ndarray) -> np.ndarray:
+        parts = _parts(np.asarray(rows["temperature"], dtype=float), np.array(self.edges))
+        return _apart(parts, self.occupied[hour])
 
 
 def fit_hourly(
-    rows: pd.DataFrame,
+    rows: Rows,
     *,
     edges: tuple[float, ...] | None = None,
     occupied: np.ndarray | None = None,
@@ -138,8 +139,8 @@ def fit_hourly(
     Raises ModelError for fewer than four weeks of hours, and for a used row that is not complete.
     """
     rows = used(rows)
-    y = rows["energy"].to_numpy(dtype=float)
-    t = rows["temperature"].to_numpy(dtype=float)
+    y = np.asarray(rows["energy"], dtype=float)
+    t = np.asarray(rows["temperature"], dtype=float)
     n = len(y)
     if n < HOURS_LEAST:
         raise ModelError(f"an hourly model needs at least {HOURS_LEAST} hours, found {n}")
@@ -150,32 +151,32 @@ def fit_hourly(
     cuts = _bins(t) if edges is None else np.array(edges, dtype=float)
     if occupied is None:
         occupied = _occupied(y, t, hour, count)
-    columns = _components(t, cuts, occupied[hour])
     follows = consecutive_of(rows)
 
     # Everything below follows from sums over rows less their means by hour of week.
-    centred, means = _within(columns, hour, count)
-    y_centred, y_means = _within(y[:, None], hour, count)
-    moments = _Moments(centred.T @ centred, centred.T @ y_centred[:, 0])
+    parts, means = _within(_parts(t, cuts), hour, count)
+    (y_centred,), (y_means,) = _within(y[None, :], hour, count)
+    x = _apart(parts, occupied[hour])
+    gram, product = x @ x.T, x @ y_centred
     best = None
-    for way in _ways(len(cuts) + 1, occupied, answer):
-        slopes, inverse, rank = _least_squares(moments, way[1])
-        rest = y_centred[:, 0] - centred @ (way[1] @ slopes)
-        # one step of refinement: as good as QR
-        slopes = slopes + inverse @ (way[1].T @ (centred.T @ rest))
-        rest = y_centred[:, 0] - centred @ (way[1] @ slopes)
+    for form, way in _ways(len(parts), occupied, answer):
+        slopes, inverse, rank = _least_squares(gram, product, way)
+        rest = y_centred - (way @ slopes) @ x
         if best is None:
             n_free = max(_independent(rest, follows), 2.0 * len(slopes))
         criterion = n_free * math.log(max(float(rest @ rest) / n, 1e-300))
         criterion += rank * math.log(n_free)
         if best is None or criterion < best[0]:
-            best = criterion, way, slopes, inverse, rank
-    _, (answer, way), slopes, inverse, rank = best
+            best = criterion, form, way, slopes, inverse, rank, rest
+    _, answer, way, slopes, inverse, rank, rest = best
+    slopes = slopes + inverse @ (way.T @ (x @ rest))  # one step of refinement: as good as QR
+    apart = way @ slopes
+    rest = y_centred - apart @ x
 
-    levels = np.where(count > 0, y_means[:, 0] - means @ (way @ slopes), np.nan)
-    fitted = levels[hour] + columns @ (way @ slopes)
+    of_hour = np.where(occupied, *apart.reshape(2, -1, 1))
+    levels = np.where(count > 0, y_means - (means * of_hour).sum(axis=0), np.nan)
     parameters = int((count > 0).sum()) + rank
-    statistics = fit_statistics(y, fitted, parameters=parameters, consecutive=follows)
+    statistics = fit_statistics(y, y - rest, parameters=parameters, consecutive=follows)
     return HourlyFit(
         levels=levels,
         slopes=slopes,
@@ -187,7 +188,7 @@ def fit_hourly(
         parameters=parameters,
         n=n,
         statistics=statistics,
-        residuals=y - fitted,
+        residuals=rest,
         index=rows.index,
         temperature_low=float(t.min()),
         temperature_high=float(t.max()),
@@ -207,14 +208,6 @@ FAMILIES.add(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Moments:
-    """X'X and X'y."""
-
-    gram: np.ndarray
-    product: np.ndarray
-
-
 def _ways(k: int, occupied: np.ndarray, answer: Answer | None) -> list[tuple[Answer, np.ndarray]]:
     """Each way's slopes as a map onto the 2k slopes of occupied and unoccupied hours, the freest
     first (its residuals tell how many hours are independent)."""
@@ -231,8 +224,8 @@ def _ways(k: int, occupied: np.ndarray, answer: Answer | None) -> list[tuple[Ans
     return list(maps.items())
 
 
-def _hour_of_week(rows: pd.DataFrame) -> np.ndarray:
-    return rows["hour_of_week"].to_numpy().astype(np.intp)
+def _hour_of_week(rows: Rows) -> np.ndarray:
+    return np.asarray(rows["hour_of_week"]).astype(np.intp, copy=False)
 
 
 def _bins(t: np.ndarray) -> np.ndarray:
@@ -245,27 +238,31 @@ def _bins(t: np.ndarray) -> np.ndarray:
     return edges
 
 
-def _components(t: np.ndarray, edges: np.ndarray, occupied: np.ndarray) -> np.ndarray:
-    """Parts of the temperature in each bin, in occupied hours and in unoccupied ones, (n, 2k)."""
-    k = len(edges) + 1
-    columns = np.empty((len(t), 2 * k), order="F")
-    low = -np.inf
-    for part, high in enumerate([*edges, np.inf]):
-        piece = np.minimum(t, high)
-        if part:
-            piece = np.maximum(piece - low, 0.0)
-        columns[:, part] = np.where(occupied, piece, 0.0)
-        columns[:, k + part] = piece - columns[:, part]
-        low = high
-    return columns
+def _parts(t: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Parts of the temperature in each bin, shape (k, n)."""
+    parts = np.minimum(t, np.append(edges, np.inf)[:, None])
+    above = parts[1:]
+    above -= edges[:, None]
+    np.maximum(above, 0.0, out=above)
+    return parts
+
+
+def _apart(parts: np.ndarray, occupied: np.ndarray) -> np.ndarray:
+    """The parts in occupied hours, then in unoccupied ones, zero elsewhere, shape (2k, n)."""
+    apart = np.empty((2, *parts.shape))
+    np.multiply(parts, occupied, out=apart[0])
+    np.subtract(parts, apart[0], out=apart[1])
+    return apart.reshape(-1, parts.shape[1])
 
 
 def _occupied(y: np.ndarray, t: np.ndarray, hour: np.ndarray, count: np.ndarray) -> np.ndarray:
-    x = np.column_stack(
-        [np.ones(len(t)), np.maximum(HEATING_BASE - t, 0.0), np.maximum(t - COOLING_BASE, 0.0)]
-    )
-    b, _, _ = _least_squares(_Moments(x.T @ x, x.T @ y), np.eye(3))
-    low = np.bincount(hour, y > x @ b, minlength=HOURS_OF_WEEK)
+    """Hours of the week in which temperature alone reads low, shape (168,)."""
+    x = np.empty((3, len(t)))
+    x[0] = 1.0
+    np.maximum(HEATING_BASE - t, 0.0, out=x[1])
+    np.maximum(t - COOLING_BASE, 0.0, out=x[2])
+    b, _, _ = _least_squares(x @ x.T, x @ y, np.eye(3))
+    low = np.bincount(hour, y > b @ x, minlength=HOURS_OF_WEEK)
     return low >= OCCUPIED_SHARE * np.maximum(count, 1.0)
 
 
@@ -277,23 +274,24 @@ def _independent(e: np.ndarray, follows: np.ndarray) -> float:
 
 
 def _within(
-    columns: np.ndarray, hour: np.ndarray, count: np.ndarray
+    values: np.ndarray, hour: np.ndarray, count: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Columns less their means by hour of week, and those means, shape (168, k)."""
-    sums = np.column_stack(
-        [np.bincount(hour, column, minlength=HOURS_OF_WEEK) for column in columns.T]
-    )
-    means = sums / np.maximum(count, 1.0)[:, None]
-    return columns - means[hour], means
+    """Rows of values (k, n) less their means by hour of week, and those means, (k, 168)."""
+    means = np.empty((len(values), HOURS_OF_WEEK))
+    for mean, row in zip(means, values, strict=True):
+        np.divide(np.bincount(hour, row, HOURS_OF_WEEK), np.maximum(count, 1.0), out=mean)
+    return values - means.take(hour, axis=1), means
 
 
-def _least_squares(moments: _Moments, way: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+def _least_squares(
+    gram: np.ndarray, product: np.ndarray, way: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, int]:
     """Coefficients of X·way, their inverse of normal equations and rank.  A column of zeros gets
     zero; columns that depend on one another share."""
-    gram = way.T @ moments.gram @ way
+    gram = way.T @ gram @ way
     size = np.sqrt(np.maximum(np.diag(gram), 0.0))
     size = np.where(size > 1e-9 * max(size.max(), 1e-300), size, np.inf)
     values, vectors = np.linalg.eigh(gram / np.outer(size, size))
     keep = values > 1e-11 * len(values)
     inverse = (vectors[:, keep] / values[keep]) @ vectors[:, keep].T / np.outer(size, size)
-    return inverse @ (way.T @ moments.product), inverse, int(keep.sum())
+    return inverse @ (way.T @ product), inverse, int(keep.sum())

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.columns import Columns, Rows
-from mv.readings.clock import epoch_seconds, local_midnights, offsets_of, utc_index
+from mv.readings.clock import epoch_seconds, local_hours, local_midnights
 from mv.readings.series import EXCLUDED, FLAGS, BilledUse, Intervals
 
 USED = "used"
@@ -187,7 +187,7 @@ def hourly_rows(
     temperature: pd.DataFrame | pd.Series,
     calendar,
     coverage: float,
-) -> pd.DataFrame:
+) -> Columns:
     """Sum intervals into UTC hours with the hour of the week on the site's clock.
 
     Parameters
@@ -198,50 +198,59 @@ def hourly_rows(
 
     Returns
     -------
-    DataFrame, index UTC `start`; columns energy (per hour), temperature, hour_of_week (0 is
-    Monday midnight; non-operating weekdays are given Sunday's hours), operating, status.
+    Index the hours' UTC starts; columns energy (per hour), temperature, local_hour (as
+    `local_hours`), hour_of_week (0 is Monday midnight; non-operating weekdays are given Sunday's
+    hours), operating, status (a categorical).
     """
     if isinstance(temperature, pd.DataFrame):
         temperature = temperature["temperature"]
     start, energy = interval.starts, interval.energy
-    if len(start) == 0 or step_seconds > 3600:
-        return pd.DataFrame(
-            {"energy": [], "temperature": [], "hour_of_week": [], "operating": [], "status": []},
-            index=pd.DatetimeIndex([], tz="UTC", name="start"),
-        )
-    hour = start // 3600
-    place = hour - hour[0]
-    size = int(place[-1]) + 1
-    present = np.isfinite(energy)
-    count = np.bincount(place, present, minlength=size)
-    share = count * step_seconds / 3600
-    sums = np.bincount(place, np.where(present, energy, 0.0), minlength=size)
-    seconds = (hour[0] + np.arange(size)) * 3600
-    usable = (share >= coverage) & (count > 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sums = np.where(usable, sums / np.minimum(share, 1.0), np.nan)
+    if step_seconds > 3600:
+        start, energy = start[:0], energy[:0]
+    seconds, sums, usable = _by_utc_hour(start, energy, step_seconds, coverage)
     degrees = _at(temperature, seconds)
-
-    offsets = offsets_of(time_zone, int(seconds[0]), int(seconds[-1]))
-    local = offsets.local_in_order(seconds) // 3600
-    date = local // 24
-    dates = np.arange(date[0], date[-1] + 1).astype("datetime64[D]")
-    day = date - date[0]
-    local_hour = local - date * 24
-    weekday = _weekday(dates)
-    operating = _operating_on(calendar, dates)
-    group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
     status = np.where(usable, np.where(np.isfinite(degrees), 0, 1), 2).astype(np.int8)
-    return pd.DataFrame(
+    local = local_hours(seconds, time_zone)
+    dates, place = _NO_DAYS[0], local
+    if len(local):
+        dates = np.arange(local[0] // 24, local[-1] // 24 + 1).astype("datetime64[D]")
+        place = local - local[0] // 24 * 24
+    # Of each hour of each date: what its kind of day makes of it.
+    operating = _operating_on(calendar, dates)
+    weekday = _weekday(dates)
+    group = np.where((operating < 0.5) & (weekday < 5), 6, weekday)
+    week_hour = (group[:, None] * 24 + np.arange(24)).ravel()
+    return Columns(
+        seconds.view("datetime64[s]"),
         {
             "energy": sums,
             "temperature": degrees,
-            "hour_of_week": (group[day] * 24 + local_hour).astype(np.int16),
-            "operating": operating[day],
+            "local_hour": local,
+            "hour_of_week": week_hour[place],
+            "operating": operating.repeat(24)[place],
             "status": pd.Categorical.from_codes(status, dtype=_hour_statuses()),
         },
-        index=utc_index(seconds),
     )
+
+
+def _by_utc_hour(
+    start: np.ndarray, energy: np.ndarray, step_seconds: int, coverage: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Start of every hour from the first to the last, UTC seconds, its energy, and whether enough
+    of it was measured."""
+    hour = start // 3600
+    size = int(hour[-1] - hour[0]) + 1 if len(hour) else 0
+    present = np.isfinite(energy)
+    if not size or (step_seconds == 3600 and len(hour) == size):  # each interval is an hour
+        return hour * 3600, energy, present
+    place = hour - hour[0]
+    count = np.bincount(place, present, minlength=size)
+    share = count * step_seconds / 3600
+    sums = np.bincount(place, np.where(present, energy, 0.0), minlength=size)
+    usable = (share >= coverage) & (count > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sums = np.where(usable, sums / np.minimum(share, 1.0), np.nan)
+    return (hour[0] + np.arange(size)) * 3600, sums, usable
 
 
 def used(rows: Rows) -> Rows:

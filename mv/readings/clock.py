@@ -21,6 +21,9 @@ from mv.portfolio.clocks import fixed_offset
 
 DAY = 86_400
 _SCAN = 7 * DAY
+_SHARED_STEP = 900
+"""Seconds from which a step's local hours are kept for series to share; of finer steps they would
+fill the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,39 @@ def local_seconds(utc: np.ndarray, zone: str) -> np.ndarray:
     if not len(utc):
         return utc
     return offsets_of(zone, int(utc[0]), int(utc[-1])).local_in_order(utc)
+
+
+def local_hours(utc: np.ndarray, zone: str) -> np.ndarray:
+    """Hours that the clock of `zone` shows at instants in order, counted since 1970; (n,), int64.
+
+    A day's number is its hours' ÷ 24, the hour of the day what that leaves.  `utc` : seconds, (n,).
+    Regular series share what was reckoned once for their step and years, so don't write to it.
+    """
+    step = int(utc[1] - utc[0]) if len(utc) > 1 else 0
+    if step < _SHARED_STEP or not (np.diff(utc) == step).all():
+        if not len(utc):
+            return utc
+        return offsets_of(zone, int(utc[0]), int(utc[-1])).local_in_order(utc) // 3600
+    years = (dt.datetime.fromtimestamp(int(utc[i]), dt.UTC).year for i in (0, -1))
+    begin, hours = _hours_of_years(zone, step, int(utc[0]) % step, *years)
+    first = (int(utc[0]) - begin) // step
+    return hours[first : first + len(utc)]
+
+
+@lru_cache(maxsize=16)
+def _hours_of_years(
+    zone: str, step: int, phase: int, first_year: int, last_year: int
+) -> tuple[int, np.ndarray]:
+    """First instant of whole years at a step, UTC seconds, and the local hours of all."""
+    begin, end = (
+        int(dt.datetime(year, 1, 1, tzinfo=dt.UTC).timestamp())
+        for year in (first_year, last_year + 1)
+    )
+    begin += (phase - begin) % step
+    utc = np.arange(begin, end, step)
+    hours = offsets_of(zone, begin, end).local_in_order(utc) // 3600
+    hours.flags.writeable = False  # every caller gets the same ones
+    return begin, hours
 
 
 def local_midnights(zone: str, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:

@@ -24,11 +24,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.quantity import Interval, around
-from mv.readings.clock import local_clock, offsets_of
+from mv.readings.clock import local_midnights
 from mv.readings.series import Intervals
 from mv.savings.model_variance import NEWEY_WEST_LAGS, newey_west
 from mv.savings.quantiles import normal_quantile, student_quantile
@@ -122,9 +122,8 @@ class DemandBasis:
 
 
 def demand_basis(
-    fit,
-    baseline_hours: pd.DataFrame,
-    reporting_hours: pd.DataFrame,
+    baseline_hours: Rows,
+    reporting_hours: Rows,
     interval: Intervals,
     *,
     step_seconds: int,
@@ -137,14 +136,14 @@ def demand_basis(
 
     Parameters
     ----------
-    fit : hourly baseline model, `predict(rows)` in kWh an hour.
-    baseline_hours, reporting_hours : rows of hours of both periods (index UTC start).
+    baseline_hours, reporting_hours : rows of hours of both periods with columns energy, modelled
+        (by the hourly baseline model, both kWh), operating, local_hour, status.
     interval : readings in kWh, of a step of at most an hour.
     window_hours, window_months : local hours and months of the window, operating days only.
     """
     if step_seconds > 3600:
         return DemandBasis("readings are coarser than an hour, so no peak is known.")
-    base, report = (_hours(fit, rows, time_zone) for rows in (baseline_hours, reporting_hours))
+    base, report = _hours(baseline_hours), _hours(reporting_hours)
     window, window_words = _window(base, report, hours=window_hours, months=window_months)
     peaks = _billing_peaks(interval, step_seconds, max(billing_seconds, step_seconds), time_zone)
     before, after = _months(base, *peaks), _months(report, *peaks)
@@ -178,9 +177,8 @@ def demand_basis(
 
 
 def demand_savings(
-    fit,
-    baseline_hours: pd.DataFrame,
-    reporting_hours: pd.DataFrame,
+    baseline_hours: Rows,
+    reporting_hours: Rows,
     interval: Intervals,
     *,
     uncertainty: SavingsUncertainty,
@@ -191,45 +189,34 @@ def demand_savings(
     `settings` as in `demand_basis`; `uncertainty` is the site's official interval, whose
     confidence, quantile and τ are taken.
     """
-    basis = demand_basis(fit, baseline_hours, reporting_hours, interval, **settings)
+    basis = demand_basis(baseline_hours, reporting_hours, interval, **settings)
     return basis.concluded(uncertainty)
 
 
 @dataclass(frozen=True)
 class _Hours:
-    """Used hours of a period of which the model speaks, on the local clock; each (n,)."""
+    """Used hours of a period of which the model speaks; each (n,)."""
 
     energy: np.ndarray
     modelled: np.ndarray
     operating: np.ndarray
     """Whether they lie on an operating day."""
-    day: np.ndarray
-    month: np.ndarray
-    """Both counted since 1970."""
-    hour: np.ndarray
-    """Of the day."""
+    local: np.ndarray
+    """Since 1970 on the local clock, rising."""
 
 
-def _hours(fit, rows: pd.DataFrame, time_zone: str) -> _Hours:
+def _hours(rows: Rows) -> _Hours:
     rows = used(rows)
-    modelled = np.asarray(fit.predict(rows), dtype=float)
+    modelled = np.asarray(rows["modelled"], dtype=float)
     keep = np.isfinite(modelled)
-    columns = [modelled, *(rows[name].to_numpy(float) for name in ("energy", "operating"))]
-    seconds = local_clock(rows.index, time_zone).astype(np.int64)
     if not keep.all():
-        columns, seconds = [values[keep] for values in columns], seconds[keep]
-    day, month = _days_and_months(seconds)
-    modelled, energy, operating = columns
-    return _Hours(energy, modelled, operating > 0.5, day, month, seconds // 3600 % 24)
-
-
-def _days_and_months(seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Day and month of each moment, in order, both counted since 1970."""
-    day = seconds // 86_400
-    if not len(day):
-        return day, day
-    span = np.arange(day[0], day[-1] + 1).astype("datetime64[D]")
-    return day, span.astype("datetime64[M]").astype(np.int64)[day - day[0]]
+        rows, modelled = rows[keep], modelled[keep]
+    return _Hours(
+        energy=np.asarray(rows["energy"], dtype=float),
+        modelled=modelled,
+        operating=np.asarray(rows["operating"], dtype=float) > 0.5,
+        local=np.asarray(rows["local_hour"]),
+    )
 
 
 @dataclass(frozen=True)
@@ -246,39 +233,46 @@ class _Months:
 def _billing_peaks(
     interval: Intervals, step_seconds: int, billing_seconds: int, time_zone: str
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Local months since 1970, and the highest mean power of each over whole billing intervals,
-    kW."""
-    seconds, energy = interval.starts, interval.energy
-    block = seconds // billing_seconds
-    place = block - block[0]
-    there = np.isfinite(energy)
-    total = np.bincount(place, np.where(there, energy, 0.0))
-    count = np.bincount(place, there)
-    whole = np.flatnonzero(count == billing_seconds // step_seconds)
-    if not len(whole):
-        return np.zeros(0, np.int64), np.zeros(0)
-    starts = (block[0] + whole) * billing_seconds
-    clock = offsets_of(time_zone, int(starts[0]), int(starts[-1]))
-    _, month = _days_and_months(clock.local(starts))
-    first = np.flatnonzero(np.r_[True, month[1:] != month[:-1]])
-    return month[first], np.maximum.reduceat(total[whole], first) * (3600 / billing_seconds)
+    """Local months, datetime64[M], and the highest mean power of each over whole billing
+    intervals, kW; NaN where a month has none."""
+    energy, block = interval.energy, interval.starts // billing_seconds
+    if billing_seconds != step_seconds:
+        place, there = block - block[0], np.isfinite(energy)
+        total = np.bincount(place, np.where(there, energy, 0.0))
+        whole = np.bincount(place, there) == billing_seconds // step_seconds
+        energy, block = np.where(whole, total, np.nan), block[0] + np.arange(len(total))
+    starts = block * billing_seconds
+    dates, midnights = local_midnights(time_zone, int(starts[0]), int(starts[-1]))
+    months = dates.astype("datetime64[M]")
+    turn = np.flatnonzero(np.r_[True, months[1:] != months[:-1]])
+    first, _, seen = _stretches(starts, midnights[np.r_[turn, len(dates)]])
+    return months[turn][seen], np.fmax.reduceat(energy, first) * (3600 / billing_seconds)
 
 
 def _months(hours: _Hours, peak_month: np.ndarray, peak: np.ndarray) -> _Months:
     """Measured and modelled peak of each whole local month, kW."""
-    if not len(hours.month) or not len(peak):
+    if not len(hours.local):
         return _Months(np.zeros(0, "datetime64[M]"), np.zeros(0), np.zeros(0))
-    first = np.flatnonzero(np.r_[True, hours.month[1:] != hours.month[:-1]])
-    number = hours.month[first]
-    month = number.astype("datetime64[M]")
+    first, last = (hours.local[[0, -1]] // 24).astype("datetime64[D]").astype("datetime64[M]")
+    month = np.arange(first, last + 2)
+    begins = month.astype("datetime64[D]").astype(np.int64) * 24
+    first, there, seen = _stretches(hours.local, begins)
+    month = month[:-1][seen]
     modelled = np.maximum.reduceat(hours.modelled, first)
-    days = (month + 1).astype("datetime64[D]") - month.astype("datetime64[D]")
-    there = np.diff(np.r_[first, len(hours.month)])
-    place = np.minimum(np.searchsorted(peak_month, number), len(peak) - 1)
-    measured = np.where(peak_month[place] == number, peak[place], np.nan)
-    whole = there >= MONTH_COVERAGE * 24 * days.astype(int)
+    place = np.minimum(np.searchsorted(peak_month, month), len(peak) - 1)
+    measured = np.where(peak_month[place] == month, peak[place], np.nan)
+    whole = there >= MONTH_COVERAGE * np.diff(begins)[seen]
     whole &= (measured > 0) & (modelled > 0)
     return _Months(month[whole], modelled[whole], measured[whole])
+
+
+def _stretches(ordered: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """First place and number of the values between each two edges, of those stretches that have
+    any, and which these are, (edges − 1,)."""
+    place = np.searchsorted(ordered, edges)
+    there = np.diff(place)
+    seen = there > 0
+    return place[:-1][seen], there[seen], seen
 
 
 def _window(
@@ -302,23 +296,20 @@ def _by_day(
     rows: _Hours, hours: Sequence[int], months: Sequence[int]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Day number, mean of model − measured and mean of the model over the window, by day."""
-    keep = (
-        np.isin(np.arange(24), list(hours))[rows.hour]
-        & np.isin(np.arange(12) + 1, list(months))[rows.month % 12]
-        & rows.operating
-    )
-    if not keep.any():
+    keep = rows.operating & np.isin(np.arange(24), list(hours))[rows.local % 24]
+    day = rows.local // 24
+    if len(set(months)) < 12:
+        month = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12 + 1
+        keep &= np.isin(month, list(months))
+    kept = np.flatnonzero(keep)
+    if not len(kept):
         return np.zeros(0, int), np.zeros(0), np.zeros(0)
-    day, modelled = rows.day[keep], rows.modelled[keep]
+    day, modelled = day[kept], rows.modelled[kept]
     place = day - day[0]
-    whole = np.bincount(place) == len(hours)
-    saving = np.bincount(place, modelled - rows.energy[keep])
+    whole = np.flatnonzero(np.bincount(place) == len(hours))
+    saving = np.bincount(place, modelled - rows.energy[kept])
     level = np.bincount(place, modelled)
-    return (
-        np.flatnonzero(whole) + day[0],
-        saving[whole] / len(hours),
-        level[whole] / len(hours),
-    )
+    return whole + day[0], saving[whole] / len(hours), level[whole] / len(hours)
 
 
 def _peak_words(peak: Interval, n: int, m: int) -> str:

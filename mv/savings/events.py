@@ -26,7 +26,7 @@ import pandas as pd
 
 from mv import units
 from mv.baseline.rows import moments_of, used
-from mv.readings.clock import local_clock
+from mv.readings.clock import day_index
 from mv.savings.avoided import row_days
 from mv.savings.drift import RECENCY_SHARE, recency_weights, row_spans
 from mv.savings.model_variance import fit_rows, solve, sum_row
@@ -245,22 +245,19 @@ def effect_of_change(
     return effect
 
 
-def night_energy(hourly: pd.DataFrame, time_zone: str) -> pd.Series:
+def night_energy(energy: np.ndarray, local_hour: np.ndarray) -> pd.Series:
     """Energy of each local night's base hours, by local date; days with all of them present.
 
-    `hourly` : rows of hours, index UTC start, `energy`.
+    `energy` : of each hour, (n,); `local_hour` : hours since 1970 on the site's clock, in order.
     """
-    local = local_clock(hourly.index, time_zone)
-    hour = local.astype("datetime64[h]").astype(np.int64) % 24
-    keep = _IS_NIGHT[hour] & np.isfinite(hourly["energy"].to_numpy())
-    if not keep.any():
+    there = np.flatnonzero(_IS_NIGHT[local_hour % 24] & np.isfinite(energy))
+    if not len(there):
         return pd.Series(dtype=float)
-    day = local[keep].astype("datetime64[D]")
-    place = (day - day[0]).astype(int)
-    total = np.bincount(place, hourly["energy"].to_numpy()[keep])
-    whole = np.bincount(place) >= len(NIGHT_HOURS)
-    dates = pd.DatetimeIndex((day[0] + np.arange(len(total))).astype("datetime64[s]"))
-    return pd.Series(total[whole], index=dates[whole])
+    day = local_hour[there] // 24
+    place = day - day[0]
+    total = np.bincount(place, energy[there])
+    whole = np.flatnonzero(np.bincount(place) >= len(NIGHT_HOURS))
+    return pd.Series(total[whole], index=day_index(day[0] + whole))
 
 
 @dataclass(frozen=True)

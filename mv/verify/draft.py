@@ -170,10 +170,10 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
         hourly=hourly_check(fits.hourly, ledger.adjustment(light)),
         reason="",
         remedy="",
-        shape=hour_shape(prepared, fits, zone) if needs_hours else None,
+        shape=hour_shape(prepared, fits.hourly, zone) if needs_hours else None,
         profiles=profiles,
         heat=heat,
-        suspects=ledger.suspects(fits, prepared.carrier, zone),
+        suspects=ledger.suspects(fits, prepared.carrier),
         demand=_demand_basis(prepared, fits, zone),
         rate=rate,
         findings=fits.findings,
@@ -200,11 +200,9 @@ def _demand_basis(prepared: PreparedCarrier, fits: Fits, zone: str) -> DemandBas
         return None
     if fits.hourly is None:
         return DemandBasis("there is no hourly model of the site.")
-    hours = fits.hourly
     return demand_basis(
-        hours.fit,
-        hours.baseline,
-        hours.reporting,
+        fits.hourly.baseline,
+        fits.hourly.reporting,
         prepared.interval,
         step_seconds=prepared.step_seconds,
         time_zone=zone,

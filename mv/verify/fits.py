@@ -14,16 +14,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from mv.baseline.columns import Rows
+from mv.baseline.columns import Columns, Rows
 from mv.baseline.fit import Fit
-from mv.baseline.hourly import fit_hourly
+from mv.baseline.hourly import HourlyFit, fit_hourly
 from mv.baseline.rows import hourly_rows, is_used, used
 from mv.baseline.select import CandidateFit, Granularity, Selection, select
 from mv.findings import Finding, ModelError
 from mv.operating_days import OperatingCalendar
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period
-from mv.readings.clock import local_clock
 from mv.readings.weather import WeatherReadings
+from mv.savings.events import night_energy
 
 OWN_MODEL_MONTHS = 11.5
 """Months of reporting from which that period gets a model of its own (a year, less what bills
@@ -33,11 +33,14 @@ DAYS_A_MONTH = 365.25 / 12
 
 @dataclass(frozen=True, kw_only=True)
 class Hourly:
-    """The hourly model over the rows of both periods."""
+    """The hourly model over the hours of both periods."""
 
-    fit: Any
-    baseline: pd.DataFrame
-    reporting: pd.DataFrame
+    fit: HourlyFit
+    baseline: Columns
+    reporting: Columns
+    """Hours of used days, as `hourly_rows` gives them, with `modelled` energy."""
+    night: pd.Series
+    """Energy of every whole night of the site, by local date."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,8 +64,8 @@ def hourly_check(hourly: Hourly | None, events: float) -> HourlyCheck | None:
         return None
     statistics = hourly.fit.statistics
     return HourlyCheck(
-        modelled=float(np.sum(hourly.fit.predict(rows))),
-        measured=float(rows["energy"].sum()) - events,
+        modelled=float(np.sum(rows["modelled"])),
+        measured=float(np.sum(rows["energy"])) - events,
         cv_rmse=statistics.cv_rmse,
         r2=statistics.r2,
     )
@@ -167,27 +170,28 @@ def _hourly(
     rows = hourly_rows(
         prepared.interval, prepared.step_seconds, time_zone, weather.hourly, calendar, coverage
     )
-    inside, day = _days_of_hours(prepared, rows.index, time_zone)
-    parts = {
-        name: rows[inside & is_period(prepared.rows, name)[day]] for name in (BASELINE, REPORTING)
-    }
+    local = rows["local_hour"]
+    parts = [rows[_hours_of_days(prepared, name, local)] for name in (BASELINE, REPORTING)]
     try:
-        fit = fit_hourly(parts[BASELINE])
+        fit = fit_hourly(parts[0])
     except ModelError:
         return None
-    return Hourly(fit=fit, baseline=parts[BASELINE], reporting=parts[REPORTING])
+    baseline, reporting = (part.assign(modelled=fit.predict(part)) for part in parts)
+    return Hourly(
+        fit=fit,
+        baseline=baseline,
+        reporting=reporting,
+        night=night_energy(rows["energy"], local),
+    )
 
 
-def _days_of_hours(
-    prepared: PreparedCarrier, hours: pd.DatetimeIndex, time_zone: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each hour lies in a local day that is used, and that day's place in the rows."""
-    rows = prepared.rows
-    days = rows.index.to_numpy("datetime64[D]")
-    local = local_clock(hours, time_zone).astype("datetime64[D]")
-    place = np.searchsorted(days, local)
-    inside = place < len(days)
-    place = np.where(inside, place, 0)
-    inside &= days[place] == local
-    inside &= is_used(rows)[place]
-    return inside, place
+def _hours_of_days(prepared: PreparedCarrier, period: str, local_hour: np.ndarray) -> np.ndarray:
+    """Which hours lie in a used local day of a period, shape (hours,)."""
+    if not len(local_hour):
+        return np.zeros(0, bool)
+    rows, first = prepared.rows, int(local_hour[0]) // 24
+    counts = np.zeros(int(local_hour[-1]) // 24 - first + 1, dtype=bool)
+    day = np.asarray(rows.index).astype("datetime64[D]").astype(np.int64) - first
+    mine = is_used(rows) & is_period(rows, period) & (day >= 0) & (day < len(counts))
+    counts[day[mine]] = True
+    return counts.repeat(24)[local_hour - first * 24]

@@ -14,7 +14,7 @@ from mv.prepare import REPORTING, PreparedCarrier, is_period
 from mv.results import EventEntry
 from mv.savings.avoided import row_days
 from mv.savings.drift import carrier_kind
-from mv.savings.events import SuspectedEvent, declared_events, night_energy, suspected_events
+from mv.savings.events import SuspectedEvent, declared_events, suspected_events
 from mv.verify.fits import Fits
 
 
@@ -60,21 +60,16 @@ def declared(prepared: PreparedCarrier, fits: Fits | None) -> tuple[list[EventEn
     return made, error
 
 
-def suspects(fits: Fits, carrier: str, time_zone: str) -> list[SuspectedEvent]:
+def suspects(fits: Fits, carrier: str) -> list[SuspectedEvent]:
     """What looks like an event in the daily rows of either period."""
     if fits.granularity == "bills":
         return []
-    night = None
-    if fits.hourly is not None:
-        hours = (fits.hourly.baseline, fits.hourly.reporting)
-        parts = [night_energy(part, time_zone) for part in hours if len(part)]
-        night = _joined(parts)
     return suspected_events(
         fits.fit,
         fits.baseline,
         fits.reporting,
         level_corrected=corrected_level(carrier),
-        night=night,
+        night=fits.hourly.night if fits.hourly is not None else None,
     )
 
 
@@ -115,16 +110,4 @@ def _entry(event, unit: str, **numbers) -> EventEntry:
         reported_by=event.reported_by,
         approved_by=event.approved_by,
         **known,
-    )
-
-
-def _joined(parts):
-    import pandas as pd
-
-    parts = [p for p in parts if len(p)]
-    if not parts:
-        return None
-    return pd.Series(
-        np.concatenate([p.to_numpy() for p in parts]),
-        index=parts[0].index.append([p.index for p in parts[1:]]),
     )

@@ -14,9 +14,10 @@ import numpy as np
 from mv.baseline.rows import is_used
 from mv.money.load import Load, bill_load, daily_load, interval_load, shaped
 from mv.prepare import REPORTING, PreparedCarrier, is_period, year_before
-from mv.readings.clock import local_seconds
+from mv.prepare.periods import DAY
+from mv.readings.clock import local_hours
 from mv.savings.avoided import Avoided
-from mv.verify.fits import Fits
+from mv.verify.fits import Hourly
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,34 +36,33 @@ class HourShape:
     """Energy by interval of the 12 months before the reporting period, for ratchets."""
 
 
-def hour_shape(prepared: PreparedCarrier, fits: Fits, time_zone: str) -> HourShape | None:
+def hour_shape(
+    prepared: PreparedCarrier, hourly: Hourly | None, time_zone: str
+) -> HourShape | None:
     """Shapes of both loads over the reporting period, at the meter's own step."""
-    if prepared.interval is None or fits.hourly is None:
+    if prepared.interval is None or hourly is None:
         return None
     starts, energy = prepared.interval.starts, prepared.interval.energy
     first, last = prepared.window.reporting_start, prepared.window.reporting_end
-    day = local_seconds(starts, time_zone).view("datetime64[s]").astype("datetime64[D]")
-    inside = (day >= np.datetime64(first)) & (day <= np.datetime64(last))
-    earlier = (day >= np.datetime64(year_before(first))) & (day < np.datetime64(first))
-    if not inside.any():
+    days = np.array([year_before(first), first, last + DAY], "datetime64[D]").astype(np.int64)
+    looks_back, begin, end = np.searchsorted(local_hours(starts, time_zone), days * 24)
+    if begin == end:
         return None
-    hourly = fits.hourly
-    modelled = hourly.fit.predict(hourly.reporting)
-    hours = hourly.reporting.index.as_unit("s").asi8 // 3600
-    own = starts[inside] // 3600
-    place = np.searchsorted(hours, own)
-    place_in = np.minimum(place, len(hours) - 1) if len(hours) else place
-    known = (place < len(hours)) & (hours[place_in] == own) if len(hours) else place < 0
-    parts = 3600 / prepared.step_seconds
+    hours = hourly.reporting.index.astype(np.int64) // 3600
+    own = starts[begin:end] // 3600
     shape = np.full(len(own), np.nan)
-    shape[known] = modelled[place_in[known]] / parts
+    if len(hours):
+        place = np.minimum(np.searchsorted(hours, own), len(hours) - 1)
+        known = hours[place] == own
+        parts = 3600 / prepared.step_seconds
+        shape[known] = hourly.reporting["modelled"][place[known]] / parts
     return HourShape(
-        starts=starts[inside],
+        starts=starts[begin:end],
         step_seconds=prepared.step_seconds,
-        measured=energy[inside],
+        measured=energy[begin:end],
         modelled=shape,
-        earlier_starts=starts[earlier],
-        earlier=energy[earlier],
+        earlier_starts=starts[looks_back:begin],
+        earlier=energy[looks_back:begin],
     )
 
 

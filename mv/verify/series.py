@@ -6,14 +6,13 @@ Load profiles and the heat map are mean kW by local hour; energy series are per 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import is_used
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier
-from mv.readings.clock import local_seconds
+from mv.readings.clock import local_hours
 
 DIGITS = 6
 """Significant digits of a drawn value; results.json carries the full numbers."""
@@ -118,59 +117,47 @@ def load_shapes(
     """
     if prepared.interval is None or prepared.step_seconds > 3600:
         return {}, {}
-    seconds = local_seconds(prepared.interval.starts, time_zone)
     load = prepared.interval.energy * (3600.0 / prepared.step_seconds)
-    hour = (seconds // 3600) % 24
-    day = seconds // 86400
+    local = local_hours(prepared.interval.starts, time_zone)
+    day, last = int(local[0]) // 24, int(local[-1]) // 24
+    monday = day - (day + 3) % 7  # day 0 of the count is a Thursday
+    weeks = (last - monday) // 7 + 1
+    place = local - monday * 24
     known = np.isfinite(load)
-    return (
-        _profiles(prepared.rows, day, hour, load, known),
-        _heat(day, hour, load, known),
-    )
+    if not known.all():
+        load, place = load[known], place[known]
+    sums, counts = (np.bincount(place, each, weeks * 168).reshape(-1, 24) for each in (load, None))
+    return _profiles(prepared.rows, monday, sums, counts), _heat(monday, sums, counts)
 
 
-def _profiles(
-    rows: pd.DataFrame, day: np.ndarray, hour: np.ndarray, load: np.ndarray, known: np.ndarray
-) -> dict[str, list]:
-    row_day = rows.index.to_numpy("datetime64[D]").astype(np.int64)
-    place = np.clip(day - row_day[0], 0, len(row_day) - 1)
-    used = is_used(rows)
-    period = rows["period"].to_numpy(dtype=object)
-    operating = rows["operating"].to_numpy(float) >= 0.5
-    kind = np.full(len(rows), -1)
-    names: Sequence[tuple[str, str, bool]] = (
-        ("baseline_operating", BASELINE, True),
-        ("baseline_non_operating", BASELINE, False),
-        ("reporting_operating", REPORTING, True),
-        ("reporting_non_operating", REPORTING, False),
-    )
-    for code, (_, name, works) in enumerate(names):
-        kind[used & (period == name) & (operating == works)] = code
-    of_interval = kind[place]
-    keep = known & (of_interval >= 0) & (day >= row_day[0]) & (day <= row_day[-1])
-    cell = of_interval[keep] * 24 + hour[keep]
-    sums = np.bincount(cell, load[keep], 96)
-    counts = np.bincount(cell, minlength=96)
-    mean = np.divide(sums, counts, out=np.full(96, np.nan), where=counts > 0)
-    found = {"hour": list(range(24))}
-    for code, (name, _, _) in enumerate(names):
-        found[name] = rounded(mean[code * 24 : code * 24 + 24], 4)
+def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, list]:
+    """`first` : Monday of the first week, days since 1970; sum and number of the loads of each day
+    and hour from then on, (7·weeks, 24)."""
+    kept, period = is_used(rows), np.asarray(rows["period"], dtype=object)
+    operating = np.asarray(rows["operating"], dtype=float) >= 0.5
+    place = np.asarray(rows.index).astype("datetime64[D]").astype(np.int64) - first
+    kept &= (place >= 0) & (place < len(sums))
+    found: dict[str, list] = {"hour": list(range(24))}
+    for name in (BASELINE, REPORTING):
+        mine = kept & (period == name)
+        for kind, works in (("operating", operating), ("non_operating", ~operating)):
+            days = place[mine & works]
+            mean = _mean(sums[days].sum(axis=0), counts[days].sum(axis=0))
+            found[f"{name}_{kind}"] = rounded(mean, 4)
     return found
 
 
-def _heat(
-    day: np.ndarray, hour: np.ndarray, load: np.ndarray, known: np.ndarray
-) -> dict[str, list]:
-    week = (day + 3) // 7  # day 0 of the count is a Thursday; weeks begin on Monday
-    first = int(week[0])
-    weeks = int(week[-1]) - first + 1
-    cell = (week[known] - first) * 24 + hour[known]
-    sums = np.bincount(cell, load[known], weeks * 24)
-    counts = np.bincount(cell, minlength=weeks * 24)
-    mean = np.divide(sums, counts, out=np.full(weeks * 24, np.nan), where=counts > 0)
-    values = rounded(mean, 3)
-    mondays = (np.arange(first, first + weeks) * 7 - 3).astype("datetime64[D]")
+def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, list]:
+    """The same by weeks."""
+    by_week = [table.reshape(-1, 7, 24).sum(axis=1) for table in (sums, counts)]
+    values = rounded(_mean(*by_week).ravel(), 3)
+    mondays = first + 7 * np.arange(len(by_week[0]))
     return {
-        "week": iso_days(mondays),
-        "load": [values[i : i + 24] for i in range(0, weeks * 24, 24)],
+        "week": iso_days(mondays.astype("datetime64[D]")),
+        "load": [values[i : i + 24] for i in range(0, len(values), 24)],
     }
+
+
+def _mean(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """NaN where there are none."""
+    return np.divide(sums, counts, out=np.full(sums.shape, np.nan), where=counts > 0)

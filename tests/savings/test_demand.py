@@ -6,20 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from mv.readings.clock import epoch_seconds, local_hours
 from mv.readings.series import Intervals
 from mv.savings.demand import demand_savings, not_claimed
 
 ZONE = "Europe/Lisbon"
 
 
-class Profile:
-    """Hourly model that knows the profile exactly."""
-
-    def predict(self, rows):
-        return load_of(rows.index)
-
-
 def load_of(index):
+    """What the site uses, and what a model that knows its profile exactly says."""
     local = index.tz_convert(ZONE)
     day = np.where(local.day_of_week < 5, 1.0, 0.4)
     return 50 + 50 * day * np.exp(-(((local.hour.to_numpy() - 14.5) / 4) ** 2))
@@ -36,7 +31,8 @@ def hours_and_quarters(start, end, factor, seed, spike=0.05):
     hours = pd.DataFrame(
         {
             "energy": hourly,
-            "temperature": 15.0,
+            "modelled": load_of(hour_index),
+            "local_hour": local_hours(epoch_seconds(hour_index), ZONE),
             "operating": (local.day_of_week < 5).astype(float),
             "status": "used",
         },
@@ -57,9 +53,7 @@ def verified(factor, months_after=6, **changes):
         "time_zone": ZONE,
         "uncertainty": UNCERTAINTY,
     } | changes
-    return demand_savings(
-        Profile(), base, after, Intervals.of(pd.concat([quarters, more])), **arguments
-    )
+    return demand_savings(base, after, Intervals.of(pd.concat([quarters, more])), **arguments)
 
 
 def test_a_quarter_off_the_peak_is_claimed():
@@ -137,7 +131,6 @@ def test_missing_hours_lose_the_month():
     march = after.index.tz_convert(ZONE).month == 3
     status = np.where(march & (np.arange(len(after)) % 10 == 0), "coverage_low", "used")
     got = demand_savings(
-        Profile(),
         base,
         after.assign(status=status),
         Intervals.of(pd.concat([quarters, more])),

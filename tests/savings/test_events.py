@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from mv.readings.clock import epoch_seconds
 from mv.savings.avoided import avoided_energy
 from mv.savings.drift import recency_level
 from mv.savings.events import (
@@ -247,9 +248,10 @@ def test_night_base_is_found_where_days_hide_it(years, fit_line):
 
 def test_night_energy_sums_whole_local_nights():
     index = pd.date_range("2024-01-01", periods=72, freq="h", tz="UTC", name="start")
-    hours = pd.DataFrame({"energy": np.arange(72.0)}, index=index)
-    hours.iloc[25, 0] = np.nan
-    got = night_energy(hours, "Etc/GMT-1")  # an hour ahead of UTC
+    energy = np.arange(72.0)
+    energy[25] = np.nan
+    an_hour_ahead = epoch_seconds(index) // 3600 + 1
+    got = night_energy(energy, an_hour_ahead)
     assert got.index.strftime("%Y-%m-%d").tolist() == ["2024-01-01", "2024-01-03", "2024-01-04"][:2]
     assert got.tolist() == [0 + 1 + 2 + 3, 48 + 49 + 50 + 51]
 
