@@ -28,9 +28,8 @@ from mv.report.charts.base import (
     shade,
 )
 from mv.report.charts.cumulative import thin
-from mv.report.charts.static import draw
-from mv.report.drawn import DrawnChart, chart_data
-from mv.report.format import NOT_GIVEN, Name, Say, date
+from mv.report.drawn import chart_data, ready
+from mv.report.format import NOT_GIVEN, Name, Numbers, Say, date
 from mv.report.render import RenderOptions, page
 from mv.report.rows import Row
 from mv.results import InputFile
@@ -103,9 +102,10 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
     if meter.installation:
         start, end = dates(list(meter.installation))
         shapes += [rule(x=float(start), dash="dot"), rule(x=float(end) + 1, dash="dot")]
-    data: list[dict[str, Any]] = [line("readings", day, used, "after", width=1.4)]
+    data: list[dict[str, Any]] = [line("readings", day, used, "after", width=1.4, showlegend=False)]
     if np.isfinite(value[out]).any():
-        data.append(points("left out", day[out], value[out], "before", symbol="x", size=5))
+        style = {"symbol": "x", "size": 5, "showlegend": False}
+        data.append(points("left out", day[out], value[out], "before", **style))
     picks = thin(len(day), 24)
     rules = sorted({s for s in meter.status if s != "used"})
     reasons = ", ".join(f"{record.rule_words(r)} {meter.status.count(r)}" for r in rules)
@@ -118,13 +118,10 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
         layout=layout(date_axis(), axis(f"{unit} a day", rangemode="tozero"), shapes=shapes),
         table=Table(
             ("day", f"{unit} a day", "status"),
-            tuple(
-                zip(
-                    [date(meter.date[k]) for k in picks.tolist()],
-                    say.numbers(value[picks].tolist()),
-                    [record.rule_words(meter.status[k]) if out[k] else "used" for k in picks],
-                    strict=True,
-                )
+            (
+                [date(meter.date[k]) for k in picks.tolist()],
+                Numbers(value[picks].tolist()),
+                [record.rule_words(meter.status[k]) if out[k] else "used" for k in picks],
             ),
             note="A sample of the rows, evenly spread.",
         ),
@@ -135,18 +132,17 @@ def _meter_chart(i: int, meter: CheckMeter, say: Say) -> Chart | None:
 
 def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
     """Everything that `check.html` prints."""
-    meters, charts = [], {}
-    for i, meter in enumerate(result.meters):
-        made = _meter_chart(i, meter, say)
+    made = [_meter_chart(i, meter, say) for i, meter in enumerate(result.meters)]
+    charts = ready({chart.key: chart for chart in made if chart}, say)
+    meters = []
+    for meter, chart in zip(result.meters, made, strict=True):
         entry = meter.input
-        if made:
-            charts[made.key] = DrawnChart(made, *draw([made]), [])
         meters.append(
             {
                 "site": Name(meter.site_name or meter.site),
                 "meter": Name(meter.meter),
                 "carrier": text.carrier_label(meter.carrier),
-                "chart": charts[made.key] if made else None,
+                "chart": charts[chart.key] if chart else None,
                 "facts": [
                     Row("File", (Name(entry.file),)),
                     Row("Rows read", (say.count(entry.rows_read),)),

@@ -3,16 +3,16 @@ draws in its place?"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import orjson
 from markupsafe import Markup
 
-from mv.report.charts.base import CHARTS, Chart, Key, NotDrawn, keys_of
+from mv.report.charts.base import CHARTS, Chart, Key, NotDrawn, Table, keys_of
 from mv.report.charts.static import draw
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 from mv.report.markup import body_markup, escaped
 
 DASHES = {"dash": "75 45", "dot": "24 34", "dashdot": "75 35 24 35"}
@@ -35,26 +35,43 @@ NO_READINGS = (
 
 @dataclass(frozen=True, slots=True)
 class DrawnChart:
-    """A chart ready for its page: its dictionary, its still picture, its key."""
+    """A chart ready for its page: its dictionary, its still picture, its key, its numbers."""
 
     chart: Chart
     still: str
     keys: list[Key]
+    rows: list[tuple[str, ...]]
+    """Of its table, worded."""
 
 
-def ready(made: Mapping[str, Chart | NotDrawn]) -> dict[str, DrawnChart | NotDrawn]:
-    """The charts of a page with their still pictures and keys, or why there are none."""
+def ready(made: Mapping[str, Chart | NotDrawn], say: Say) -> dict[str, DrawnChart | NotDrawn]:
+    """The charts of a page with their still pictures, keys and numbers, or why there are none."""
     charts = [each for each in made.values() if isinstance(each, Chart)]
-    stills = iter(draw(charts))
-    return {
-        name: DrawnChart(each, next(stills), keys_of(each)) if isinstance(each, Chart) else each
-        for name, each in made.items()
-    }
+    drawn = iter(zip(draw(charts), worded([each.table for each in charts], say), strict=True))
+    out: dict[str, DrawnChart | NotDrawn] = {}
+    for name, each in made.items():
+        if isinstance(each, Chart):
+            still, rows = next(drawn)
+            out[name] = DrawnChart(each, still, keys_of(each), rows)
+        else:
+            out[name] = each
+    return out
+
+
+def worded(tables: Sequence[Table], say: Say) -> list[list[tuple[str, ...]]]:
+    """The rows of tables with their numbers written."""
+    columns = [c for table in tables for c in table.columns if isinstance(c, Numbers)]
+    written = iter(say.columns(columns))
+    return [
+        list(zip(*(next(written) if isinstance(c, Numbers) else c for c in table.columns),
+                 strict=True))
+        for table in tables
+    ]  # fmt: skip
 
 
 def drawn(of: str, source: Any, say: Say) -> dict[str, DrawnChart | NotDrawn]:
     """Every registered chart of a page by name."""
-    return ready({kind.name: kind.build(source, say) for kind in CHARTS if kind.of == of})
+    return ready({kind.name: kind.build(source, say) for kind in CHARTS if kind.of == of}, say)
 
 
 def chart_data(charts: Mapping[str, DrawnChart | NotDrawn]) -> dict[str, Any]:
@@ -102,7 +119,7 @@ def chart_markup(shown: DrawnChart | NotDrawn, level: int = 3) -> Markup:
         f'data-height="{chart.height}">{shown.still}</div>\n{note}'
         '<details class="numbers"><summary>The numbers of this chart</summary>\n'
         f'<div class="wide" tabindex="0" role="region" aria-label="Numbers: {question}">'
-        f"{_numbers(chart)}</details>\n</figure>\n"
+        f"{_numbers(chart.table, shown.rows)}</details>\n</figure>\n"
     )
 
 
@@ -116,15 +133,14 @@ def _key_list(keys: Iterable[Key], ramp: str) -> str:
     return f'<ul class="key" aria-hidden="true">\n{"".join(entries)}</ul>\n'
 
 
-def _numbers(chart: Chart) -> str:
+def _numbers(table: Table, rows: list[tuple[str, ...]]) -> str:
     """The table of a chart's numbers."""
-    table = chart.table
     first, *others = [escaped(head) for head in table.head]
     heads = "".join([f'<th scope="col" class="r">{head}</th>' for head in others])
     note = f'<p class="small">{escaped(table.note)}</p>' if table.note else ""
     return (
         f'<table><thead><tr><th scope="col">{first}</th>{heads}</tr></thead>\n'
-        f"<tbody>{body_markup(table.rows)}</tbody></table></div>\n{note}"
+        f"<tbody>{body_markup(rows)}</tbody></table></div>\n{note}"
     )
 
 

@@ -11,9 +11,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from functools import lru_cache
+from itertools import islice
 from typing import NamedTuple
+
+import numpy as np
 
 from mv.quantity import Interval
 from mv.wording import MINUS, NARROW, number, percent
@@ -23,7 +26,10 @@ FIXED = tuple([f",.{decimals}f" for decimals in range(20)])
 """How a number with so many decimals is written; put together anew, it would cost half as much as
 the writing."""
 COLUMN = "\x1f"
-"""Stands between the numbers of a column while they are written."""
+"""Stands between the numbers of columns while they are written."""
+LEAST_CUT, LEAST_PLAIN = 1e5, 1e-4
+"""Whole numbers from here on are rounded to their significant digits; numbers below this are
+written with a power of ten."""
 SMALLEST = 1e-9
 """A number below this is rounding of the machine: `about 0`."""
 SMALLEST_PERCENT = 1e-4
@@ -145,11 +151,11 @@ def _decimals(size: float, digits: int) -> int:
 def _significant(value: float, digits: int) -> str:
     """A number with `digits` significant digits in plain figures, such as -1,234.5."""
     size = abs(value)
-    if size < 1e5 and float(value).is_integer():
+    if size < LEAST_CUT and float(value).is_integer():
         return format(value + 0.0, FIXED[0])  # no minus before a zero
     if size < SMALLEST:
         return "about 0"
-    if size < 1e-4:
+    if size < LEAST_PLAIN:
         power = math.floor(math.log10(size))
         return f"{value / 10.0**power:.{digits - 1}f}{NARROW}×{NARROW}10{_raised(power)}"
     decimals = _decimals(size, digits)
@@ -171,6 +177,15 @@ def _in_us(value: float, unit: str, half: float) -> tuple[float, str, float]:
     if unit.endswith(("/degC", "/K")):
         return value / 1.8, f"{unit.rpartition('/')[0]}/degF", half / 1.8
     return value, unit, half
+
+
+class Numbers(NamedTuple):
+    """A column of numbers that are written alike."""
+
+    values: Sequence[float | None]
+    digits: int = 3
+    missing: str = "none"
+    """Stands where there is no number."""
 
 
 class Say:
@@ -210,15 +225,26 @@ class Say:
             return NOT_GIVEN
         return self._marked(_significant(value, digits))
 
-    def numbers(
-        self, values: Iterable[float | None], digits: int = 3, missing: str = "none"
-    ) -> list[str]:
-        """A column of numbers, each as `number` writes it, and `missing` where there is none."""
-        texts = [
-            missing if v is None or not math.isfinite(v) else _significant(v, digits)
-            for v in values
-        ]
-        return self._marked(COLUMN.join(texts)).split(COLUMN) if texts else []
+    def columns(self, columns: Sequence[Numbers]) -> list[list[str]]:
+        """Each column's numbers, each as `number` writes it; all of a page at once, for speed."""
+        lengths = [len(column.values) for column in columns]
+        values = np.array([v for column in columns for v in column.values], dtype=float)
+        column_of = np.repeat(np.arange(len(columns)), lengths)
+        digits = np.array([column.digits for column in columns], dtype=int)[column_of]
+        size = np.abs(values)
+        whole = (size < LEAST_CUT) & (size == np.floor(size))
+        cut = (size >= LEAST_PLAIN) & (size < np.inf) & ~whole
+        decimals = np.where(cut, digits - 1 - np.floor(np.log10(np.where(cut, size, 1.0))), 0)
+        tens = 10.0 ** np.maximum(-decimals, 0)
+        rounded = np.where(decimals < 0, np.round(values / tens) * tens, values)
+        forms = [FIXED[n] for n in np.maximum(decimals, 0).astype(int).tolist()]
+        texts = list(map(format, (rounded + 0.0).tolist(), forms))  # no minus before a zero
+        for i in np.flatnonzero(~(whole | cut)).tolist():
+            known = math.isfinite(values[i])
+            missing = columns[column_of[i]].missing
+            texts[i] = _significant(values[i], digits[i]) if known else missing
+        written = iter(self._marked(COLUMN.join(texts)).split(COLUMN))
+        return [list(islice(written, length)) for length in lengths]
 
     def _marked(self, text: str) -> str:
         """Plain figures with this portfolio's marks in them."""

@@ -23,7 +23,7 @@ from mv.report.charts.base import (
     points,
     rule,
 )
-from mv.report.format import Say, date, share
+from mv.report.format import NOT_GIVEN, Numbers, Say, date, share
 
 MOST_SITES = 40
 """Sites drawn in the portfolio's picture; with more, those with the largest estimates."""
@@ -58,10 +58,10 @@ def baseline_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
     title = f"{model['form']} on {baseline['rows']} {baseline['of']} from {low} to {high} °C"
     picks = np.unique(np.linspace(0, len(curve["temperature"]) - 1, 8).round().astype(int))
     names = [k for k in curve if k != "temperature"]
-    rows = tuple(
-        (say.number(curve["temperature"][i]), *(say.number(curve[k][i]) for k in names))
-        for i in picks.tolist()
-    )
+    columns = [
+        Numbers([curve[k][i] for i in picks.tolist()], missing=NOT_GIVEN)
+        for k in ("temperature", *names)
+    ]
     return Chart(
         key="chart-plan-baseline",
         question=question,
@@ -70,7 +70,7 @@ def baseline_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
         "outdoor temperature; lines show the model.",
         data=data,
         layout=layout(axis("mean outdoor temperature, °C"), axis(unit, rangemode="tozero")),
-        table=Table(("°C", *(f"model, {n.replace('_', ' ')}, {unit}" for n in names)), rows),
+        table=Table(("°C", *(f"model, {n.replace('_', ' ')}, {unit}" for n in names)), columns),
         height=380,
     )
 
@@ -105,15 +105,12 @@ def months_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
         title = "The estimate can never be seen with this meter alone"
     else:
         title = f"The estimate can be seen from {needed} month{'s' if needed > 1 else ''} on"
-    rows = tuple(
-        (
-            str(p["months"]),
-            str(say.percent(p["fraction"], "")),
-            str(say.percent(p["estimated_fraction"], "")),
-            str(say.percent(p["chance"], "")),
-            str(say.percent(p["guideline_14"], "")),
-        )
-        for p in curve
+    columns = (
+        [str(p["months"]) for p in curve],
+        *(
+            [str(say.percent(p[k], "")) for p in curve]
+            for k in ("fraction", "estimated_fraction", "chance", "guideline_14")
+        ),
     )
     return Chart(
         key="chart-plan-months",
@@ -131,7 +128,7 @@ def months_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
         note=f"The upright line marks the planned {planned} months.",
         table=Table(
             ("months", "smallest saving seen", "estimate", "chance to be shown", "Guideline 14"),
-            rows,
+            columns,
         ),
     )
 
@@ -175,13 +172,13 @@ def placebo_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
         f"{say.percent(worst['false_saving'], '')}" + (" at worst" if len(cuts) > 1 else "")
     )
     names = [label(f"from {date(c['start'])}") for c in cuts]
-    rows = tuple(
-        (
+    columns = (
+        [
             f"from {date(c['start'])}, {c['baseline_months']:g} months against "
-            f"{c['reporting_months']:g}",
-            *(str(say.percent(c[k], "")) for k in ("false_saving", "low", "high")),
-        )
-        for c in cuts
+            f"{c['reporting_months']:g}"
+            for c in cuts
+        ],
+        *([str(say.percent(c[k], "")) for c in cuts] for k in ("false_saving", "low", "high")),
     )
     return Chart(
         key="chart-plan-placebo",
@@ -196,7 +193,7 @@ def placebo_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
             shapes=[rule(x=0, width=1.4)],
             margin_static={"left": 170},
         ),
-        table=Table(("pretended retrofit", "false saving", "low", "high"), rows),
+        table=Table(("pretended retrofit", "false saving", "low", "high"), columns),
         height=120 + 34 * len(cuts),
     )
 
@@ -222,14 +219,12 @@ def sites_chart(sites: Sequence[Mapping[str, Any]], say: Say) -> Chart | NotDraw
     )
     cut = f" (the {MOST_SITES} largest drawn)" if total > MOST_SITES else ""
     title = f"{seen} of {total} sites are estimated to save more than their meter needs{cut}"
-    rows = tuple(
-        (
-            s["name"],
-            str(say.percent(s["estimate"]["fraction"], "")),
-            str(say.percent(s["detection"]["touching"], "")),
-            str(say.percent(s["detection"]["planned"]["chance"], "")),
-        )
-        for s in reversed(ready)
+    seen_first = ready[::-1]
+    columns = (
+        [s["name"] for s in seen_first],
+        [str(say.percent(s["estimate"]["fraction"], "")) for s in seen_first],
+        [str(say.percent(s["detection"]["touching"], "")) for s in seen_first],
+        [str(say.percent(s["detection"]["planned"]["chance"], "")) for s in seen_first],
     )
     return Chart(
         key="chart-plan-sites",
@@ -258,6 +253,6 @@ def sites_chart(sites: Sequence[Mapping[str, Any]], say: Say) -> Chart | NotDraw
             },
             margin_static={"left": 210},
         ),
-        table=Table(("site", "estimate", "smallest saving seen", "chance to be shown"), rows),
+        table=Table(("site", "estimate", "smallest saving seen", "chance to be shown"), columns),
         height=90 + 26 * len(ready),
     )

@@ -54,7 +54,8 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
             "baseline": plan_charts.baseline_chart(site, say),
             "months": plan_charts.months_chart(site, say),
             "placebo": plan_charts.placebo_chart(site, say),
-        }
+        },
+        say,
     )
     model = {
         "portfolio": plan["name"],
@@ -121,7 +122,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
 def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
     """The portfolio's plan as HTML."""
     say = Say(plan["currency"])
-    charts = ready({"sites": plan_charts.sites_chart(plan["sites"], say)})
+    charts = ready({"sites": plan_charts.sites_chart(plan["sites"], say)}, say)
     model = {
         "portfolio": plan["name"],
         "paper": PAPERS.get(str(plan["settings"].get("paper")).lower(), ""),

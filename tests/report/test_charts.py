@@ -13,6 +13,7 @@ from mv.report.charts import static
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, dates, keys_of, label
 from mv.report.charts.daily import week_mean
 from mv.report.charts.view import SiteView
+from mv.report.drawn import worded
 from mv.report.format import Say
 from tests.report.fabricated import (
     make_bills_site,
@@ -61,8 +62,10 @@ def test_contract(name, source, stylesheet_roles):
     assert made.title
     assert made.title in made.alt
     assert made.data
-    assert made.table.rows
-    assert {len(row) for row in made.table.rows} == {len(made.table.head)}
+    assert len(made.table.columns) == len(made.table.head)
+    (rows,) = worded([made.table], SAY)
+    assert rows
+    assert all(isinstance(cell, str) for row in rows for cell in row)
     for which in ("xaxis", "yaxis"):  # an axis has a title with its unit, or names, or dates
         axis = made.layout[which]
         assert axis["title"]["text"] or "ticktext" in axis or axis.get("type") == "date"

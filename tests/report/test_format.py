@@ -1,11 +1,15 @@
 """How numbers, money and dates are written."""
 
+import math
+
+import numpy as np
 import pytest
 
 from mv.quantity import around
 from mv.report.format import (
     Figure,
     Name,
+    Numbers,
     Say,
     date,
     decimals_for,
@@ -46,6 +50,24 @@ def test_small_share_never_prints_as_zero():
     assert str(SAY.percent(0.00012, "x")) == f"0.012{NARROW}%"
     assert str(SAY.percent(1e-16, "x")) == f"about 0{NARROW}%"
     assert str(SAY.percent(0.0, "x")) == f"0{NARROW}%"
+
+
+def test_a_column_is_written_as_its_numbers_are():
+    rng = np.random.default_rng(5)
+    values = np.concatenate(
+        [
+            np.exp(rng.normal(0, 9, 2000)) * rng.choice([-1, 1], 2000),
+            rng.integers(-200_000, 200_000, 200),
+            [0.0, -0.0, 1e-12, -1e-7, 1e5, 99_999.0, 123_456.0, 999.96, -999.96, 0.0001],
+        ]
+    )
+    for say in (Say("EUR"), Say("EUR", ",", ".")):
+        for digits in (2, 3, 4):
+            texts = [say.number(v, digits) for v in values.tolist()]
+            assert say.columns([Numbers(values, digits), Numbers([])]) == [texts, []]
+    gaps = Numbers([None, 1.5, math.nan, math.inf], missing="open")
+    assert Say().columns([gaps, Numbers([3])]) == [["open", "1.50", "open", "open"], ["3"]]
+    assert Say().columns([]) == []
 
 
 def test_missing_and_non_finite_values_are_said():

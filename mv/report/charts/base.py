@@ -21,14 +21,15 @@ from typing import Any, Literal
 import numpy as np
 
 from mv.registry import Registry
+from mv.report.format import Numbers
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The numbers of a chart, worded: heads, rows, and which columns hold numbers."""
+    """The numbers of a chart by columns, words or numbers, under their heads."""
 
     head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    columns: Sequence[Sequence[str] | Numbers]
     note: str = ""
 
 

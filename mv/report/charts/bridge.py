@@ -134,11 +134,7 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         ),
         table=Table(
             ("step", unit_words(bridge.unit)),
-            (
-                (bridge.start_label, say.fixed(bridge.start, digits)),
-                *((s.name, _signed(s.amount, digits, say)) for s in steps),
-                (bridge.end_label, say.fixed(bridge.end, digits)),
-            ),
+            (names[::-1], texts[::-1]),
         ),
         height=90 + 34 * (n + 2),
     )

@@ -81,7 +81,7 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     names = [f"{MONTHS[(last - k) % 12][:3]} {1970 + (last - k) // 12}" for k in range(count)]
     kinds = len(STATES)
     counts = np.bincount(row * kinds + state, minlength=count * kinds).reshape(count, kinds)
-    rows = tuple((names[k], *map(str, counts[k].tolist())) for k in reversed(range(count)))
+    columns = (names[::-1], *(list(map(str, each)) for each in counts[::-1].T.tolist()))
     return Chart(
         key="chart-calendar",
         question=question,
@@ -107,6 +107,6 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             barmode="overlay",
             margin_static={"left": 84},
         ),
-        table=Table(("month", *(name for name, _ in STATES)), rows),
+        table=Table(("month", *(name for name, _ in STATES)), columns),
         height=80 + 15 * count,
     )

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, label, layout, rule
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 from mv.results import PortfolioResult
-from mv.wording import MINUS
 
 
 @chart("causes", "portfolio", "Where do shortfalls come from?")
@@ -61,7 +60,7 @@ def causes(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
         ),
         table=Table(
             ("cause", result.currency, "sites touched"),
-            tuple((k, say.number(sums[k]).replace("-", MINUS), str(sites[k])) for k in names),
+            (names, Numbers(values.tolist()), [str(sites[k]) for k in names]),
         ),
         note=f"Added over {bridged} site{'s' if bridged != 1 else ''} with an estimate and a "
         "verified saving. Each site's own steps stand on its page.",

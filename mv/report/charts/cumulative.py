@@ -23,7 +23,7 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import NOT_GIVEN, Say, date, share
+from mv.report.format import NOT_GIVEN, Numbers, Say, date, share
 
 MOST_POINTS = 400
 """A line of more points than this is thinned: a screen has no more columns to show them."""
@@ -73,9 +73,11 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         data.append(line("estimate", x, estimated, "estimate", dash="dash"))
     level = view.site.confidence
     picks = thin(len(x), 14)
-    columns = [say.numbers(v[picks].tolist(), missing=NOT_GIVEN) for v in (avoided, low, high)]
-    columns.append(say.numbers(estimated[picks].tolist()))
-    rows = tuple(zip([date(day[i]) for i in picks.tolist()], *columns, strict=True))
+    columns = (
+        [date(day[i]) for i in picks.tolist()],
+        *(Numbers(v[picks].tolist(), missing=NOT_GIVEN) for v in (avoided, low, high)),
+        Numbers(estimated[picks].tolist()),
+    )
     return Chart(
         key="chart-cumulative",
         question=question,
@@ -86,7 +88,7 @@ def cumulative(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=[rule(y=0)]),
         table=Table(
             ("until", f"avoided, {unit}", f"low, {unit}", f"high, {unit}", f"estimate, {unit}"),
-            rows,
+            columns,
         ),
         note=_looking_often(view),
     )

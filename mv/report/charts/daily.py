@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from mv.report.charts.base import (
@@ -21,7 +23,7 @@ from mv.report.charts.base import (
 from mv.report.charts.bins import Bins, month_text, months
 from mv.report.charts.monthly import steps
 from mv.report.charts.view import PERIODS, Rows, SiteView
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 
 WEEK = np.ones(7)
 
@@ -112,7 +114,7 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(unit, rangemode="tozero"), **span_marks(rows)),
         table=Table(
             ("month", "period", f"{what}s used", f"measured, {unit}", f"model, {unit}"),
-            _by_month(rows, say),
+            _by_month(rows),
             note="Means by month; every single day stands in tables/daily.csv.",
         ),
         height=360,
@@ -120,17 +122,14 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     )
 
 
-def _by_month(rows: Rows, say: Say) -> tuple[tuple[str, ...], ...]:
+def _by_month(rows: Rows) -> tuple[Sequence[str] | Numbers, ...]:
     """Month, period of its first row, rows used, and the two means."""
     ok = rows.used & np.isfinite(rows.measured + rows.modelled)
     bins = Bins(months(rows.date[ok]))
-    return tuple(
-        zip(
-            map(month_text, bins.levels),
-            [PERIODS[p] if p >= 0 else "" for p in bins.first(rows.period[ok])],
-            map(say.count, bins.counts),
-            say.numbers(bins.means(rows.measured[ok])),
-            say.numbers(bins.means(rows.modelled[ok])),
-            strict=True,
-        )
+    return (
+        [month_text(m) for m in bins.levels],
+        [PERIODS[p] if p >= 0 else "" for p in bins.first(rows.period[ok])],
+        Numbers(bins.counts),
+        Numbers(bins.means(rows.measured[ok])),
+        Numbers(bins.means(rows.modelled[ok])),
     )

@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     numbers,
     points,
 )
-from mv.report.format import Say
+from mv.report.format import NOT_GIVEN, Numbers, Say
 from mv.results import PortfolioResult
 
 MOST_ROWS = 60
@@ -59,7 +59,8 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
     if len(sites) <= MOST_NAMES:
         dots["hovertext"] = [label(s.name or s.site) for s in sites]
     unit = unit.replace("m3", "m³")
-    cut = max(len(sites) - MOST_ROWS, 0)
+    listed = sites[:MOST_ROWS]
+    cut = len(sites) - len(listed)
     diagonal = line("as estimated", [0.0, top], [0.0, top], "estimate", dash="dash")
     return Chart(
         key="chart-estimated",
@@ -73,20 +74,13 @@ def estimated(result: PortfolioResult, say: Say, question: str) -> Chart | NotDr
         ),
         table=Table(
             ("site", f"estimated, {unit} a year", f"verified, {unit} a year", "low", "high"),
-            tuple(
-                (
-                    s.name or s.site,
-                    *(
-                        say.number(v)
-                        for v in (
-                            s.annual.estimated_savings,
-                            s.annual.verified_savings.value,
-                            s.annual.verified_savings.low,
-                            s.annual.verified_savings.high,
-                        )
-                    ),
-                )
-                for s in sites[:MOST_ROWS]
+            (
+                [s.name or s.site for s in listed],
+                Numbers([s.annual.estimated_savings for s in listed]),
+                *(
+                    Numbers([getattr(s.annual.verified_savings, k) for s in listed], 3, NOT_GIVEN)
+                    for k in ("value", "low", "high")
+                ),
             ),
             note=f"{cut} more sites stand in tables/sites.csv." if cut else "",
         ),

@@ -101,6 +101,6 @@ def forest(result: PortfolioResult, say: Say, question: str) -> Chart | NotDrawn
             shapes=[rule(x=0, width=1.4)],
             margin_static={"left": 210},
         ),
-        table=Table(("site", "verdict", "saving", "low", "high"), rows),
+        table=Table(("site", "verdict", "saving", "low", "high"), tuple(zip(*rows, strict=True))),
         height=90 + 26 * len(sites),
     )

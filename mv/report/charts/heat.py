@@ -18,7 +18,7 @@ from mv.report.charts.base import (
 )
 from mv.report.charts.profiles import hour, hours_of
 from mv.report.charts.view import SiteView
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 
 RAMP = ((0.0, "#f4efe2"), (0.45, "#8fb0bd"), (1.0, "#0d3349"))
 """One direction from pale to dark: lightness falls all the way, so grey print keeps the order."""
@@ -60,10 +60,13 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
                 f"{lower} of 24 hours of the day became lower, {hour(at)} to "
                 f"{hour(at + 1)} the most"
             )
-    rows = []
+    columns = ()
     if periods is not None:
-        columns = [say.numbers(means.tolist()) for means in (before, after)]
-        rows = list(zip(map(hours_of, range(24)), *columns, strict=True))
+        columns = (
+            [hours_of(h) for h in range(24)],
+            Numbers(before.tolist()),
+            Numbers(after.tolist()),
+        )
     return Chart(
         key="chart-heat",
         question=question,
@@ -98,7 +101,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             margin_static={"top": 22},
             margin={"l": 56, "r": 14, "t": 22, "b": 44},
         ),
-        table=Table(("hour", f"before, {unit}", f"after, {unit}"), tuple(rows)),
+        table=Table(("hour", f"before, {unit}", f"after, {unit}"), columns),
         note="Each column is a week that starts on Monday.",
         ramp=f"{say.number(low, 2)} to {say.number(high, 2)} {unit}",
     )

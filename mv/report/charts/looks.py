@@ -22,7 +22,7 @@ from mv.report.charts.base import (
     rule,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, date
+from mv.report.format import Numbers, Say, date
 
 WIDEST = 4.0
 """Looks whose range is wider than this many times the largest saving are cut at it, so that the
@@ -63,14 +63,11 @@ def looks(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         title = "Too early for any verdict"
     else:
         title = f"At the latest look: {verdict}"
-    rows = tuple(
-        zip(
-            [date(x["end"]) for x in table],
-            [x["verdict"] for x in table],
-            *(say.numbers([x[k] for x in table], missing="open") for k in ("value", "low", "high")),
-            say.numbers([x["estimated"] for x in table]),
-            strict=True,
-        )
+    columns = (
+        [date(x["end"]) for x in table],
+        [x["verdict"] for x in table],
+        *(Numbers([x[k] for x in table], missing="open") for k in ("value", "low", "high")),
+        Numbers([x["estimated"] for x in table]),
     )
     return Chart(
         key="chart-looks",
@@ -89,6 +86,6 @@ def looks(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         table=Table(
             ("look at", "verdict", f"avoided, {unit}", f"low, {unit}", f"high, {unit}",
              f"estimate, {unit}"),
-            rows,
+            columns,
         ),
     )  # fmt: skip

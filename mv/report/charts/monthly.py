@@ -21,7 +21,7 @@ from mv.report.charts.base import (
     numbers,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import NOT_GIVEN, Say, month
+from mv.report.format import NOT_GIVEN, Numbers, Say, month
 
 
 def steps(
@@ -55,14 +55,13 @@ def monthly(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         else f"Use ran below the adjusted baseline in {below} of {n} months"
     )
     x, y = steps(start, end, adjusted)
-    columns = (table["adjusted_baseline"], table["measured"], table["avoided"])
-    rows = tuple(
-        zip(
-            map(month, table["month"]),
-            *(say.numbers(column, missing=NOT_GIVEN) for column in columns),
-            map(say.count, table.get("days_used") or [None] * len(start)),
-            strict=True,
-        )
+    columns = (
+        [month(m) for m in table["month"]],
+        *(
+            Numbers(table[k], missing=NOT_GIVEN)
+            for k in ("adjusted_baseline", "measured", "avoided")
+        ),
+        [say.count(n) for n in table.get("days_used") or [None] * len(start)],
     )
     gap = (end - start) * 0.12
     return Chart(
@@ -86,7 +85,7 @@ def monthly(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
                 f"avoided, {unit}",
                 "days used",
             ),
-            rows,
+            columns,
         ),
         note="Months at the ends of the period, and months with days left out, hold fewer days.",
     )

@@ -21,7 +21,7 @@ from mv.report.charts.base import (
 )
 from mv.report.charts.cumulative import thin
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, month
+from mv.report.format import Numbers, Say, month
 
 LEAST_MONTHS = 48
 """Months drawn at least."""
@@ -82,10 +82,10 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
         marks.append(rule(x=last, role="muted", dash="dot"))
         labels.append(note("projection", last, 0.04, yref="paper", role="muted", shift=5))
     picks = thin(n, 16)
-    columns = [say.numbers(v[picks].tolist(), 4) for v in (estimated, realised, low, high)]
-    kinds = ["measured" if seen else "projected" for seen in measured[picks].tolist()]
-    rows = tuple(
-        zip([month(cash["month"][i]) for i in picks.tolist()], kinds, *columns, strict=True)
+    columns = (
+        [month(cash["month"][i]) for i in picks.tolist()],
+        ["measured" if seen else "projected" for seen in measured[picks].tolist()],
+        *(Numbers(v[picks].tolist(), 4) for v in (estimated, realised, low, high)),
     )
     heads = tuple(f"{w}, {unit}" for w in ("estimate", "realised", "low", "high"))
     return Chart(
@@ -97,7 +97,7 @@ def cash_chart(cash: dict, crossings: dict, say: Say, key: str, question: str, w
         "realised line.",
         data=data,
         layout=layout(date_axis(), axis(f"{unit}, added up"), shapes=marks, annotations=labels),
-        table=Table(("month", "kind", *heads), rows),
+        table=Table(("month", "kind", *heads), columns),
         note=words,
     )
 

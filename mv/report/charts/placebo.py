@@ -40,9 +40,9 @@ def _histogram(errors: np.ndarray, real: float | None, key: str, question: str) 
         marks.append(rule(x=real * 100, role="after", width=2.5))
         labels.append(note("this site", real * 100, 0.95, yref="paper", role="after", shift=6))
         title = f"{share(beyond)} of trials without a retrofit show as much as this site"
-    rows = tuple(
-        (f"{int(a)} to {int(a + step)} %".replace("-", MINUS), str(int(c)))
-        for a, c in zip(edges[:-1], counts, strict=True)
+    columns = (
+        [f"{a} to {a + step} %".replace("-", MINUS) for a in edges[:-1].tolist()],
+        [str(c) for c in counts.tolist()],
     )
     return Chart(
         key=key,
@@ -57,7 +57,7 @@ def _histogram(errors: np.ndarray, real: float | None, key: str, question: str) 
             shapes=marks,
             annotations=labels,
         ),
-        table=Table(("apparent saving", "trials"), rows),
+        table=Table(("apparent saving", "trials"), columns),
         height=280,
     )
 

@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     numbers,
 )
 from mv.report.charts.view import SiteView
-from mv.report.format import NOT_GIVEN, Say
+from mv.report.format import NOT_GIVEN, Numbers, Say
 
 LINES = (
     ("baseline_operating", "before, operating day", "before", "solid"),
@@ -64,8 +64,10 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             else:
                 title = "On operating days no hour shows less use than before"
     heads = [words for key, words, *_ in LINES if key in values]
-    columns = [say.numbers(v.tolist(), missing=NOT_GIVEN) for v in values.values()]
-    rows = tuple(zip([hours_of(h) for h in table["hour"]], *columns, strict=True))
+    columns = (
+        [hours_of(h) for h in table["hour"]],
+        *(Numbers(v.tolist(), missing=NOT_GIVEN) for v in values.values()),
+    )
     x_axis = named_axis([hour(h) for h in range(0, 25, 3)], "local time")
     x_axis |= {"tickvals": list(range(0, 25, 3)), "range": [0, 24]}
     for trace in data:  # the last step reaches to midnight
@@ -80,6 +82,6 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         "ones for the other days, before and after the works.",
         data=data,
         layout=layout(x_axis, axis(unit, rangemode="tozero")),
-        table=Table(("hour", *(f"{h}, {unit}" for h in heads)), rows),
+        table=Table(("hour", *(f"{h}, {unit}" for h in heads)), columns),
         note="Means over the baseline and the reporting period; the seasons of the two may differ.",
     )

@@ -6,7 +6,7 @@ import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, points, rule
 from mv.report.charts.view import SiteView
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 
 
 @chart("ranges", "site", "How wide is the range, and what would other methods say?")
@@ -60,7 +60,11 @@ def ranges(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ),
         table=Table(
             ("method", f"low, {view.unit}", f"high, {view.unit}"),
-            tuple((n, say.number(a), say.number(b)) for n, a, b, *_ in reversed(lines)),
+            (
+                [name for name, *_ in reversed(lines)],
+                Numbers([low for _, low, *_ in reversed(lines)]),
+                Numbers([high for _, _, high, *_ in reversed(lines)]),
+            ),
         ),
         height=80 + 30 * len(lines),
     )

@@ -21,7 +21,7 @@ from mv.report.charts.base import (
 )
 from mv.report.charts.bins import Bins, first_days, month_text, months
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, month, share
+from mv.report.format import Numbers, Say, month, share
 from mv.wording import MINUS
 
 LEAST_ROWS = 4
@@ -37,12 +37,6 @@ def _levels(
     y = np.full(x.shape, math.nan)
     y[:, 0] = y[:, 1] = [round(mean, 3) for mean in means]
     return x.ravel(), y.ravel()
-
-
-def _rows(
-    words: list[str], means: list[float], bins: Bins, say: Say
-) -> tuple[tuple[str, ...], ...]:
-    return tuple(zip(words, say.numbers(means, 2), map(str, bins.counts), strict=True))
 
 
 @chart("residuals_time", "site", "What did the model miss, and when?")
@@ -82,7 +76,7 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(date_axis(), axis(f"measured − model, {unit}"), shapes=[rule(y=0)]),
         table=Table(
             ("month", f"mean of measured − model, {unit}", f"{what}s"),
-            _rows(names, means, bins, say),
+            (names, Numbers(means, 2), [str(n) for n in bins.counts]),
         ),
         height=280,
     )
@@ -144,7 +138,7 @@ def residuals_temperature(view: SiteView, say: Say, question: str) -> Chart | No
         ),
         table=Table(
             (degree, f"mean of measured − model, {unit}", "rows"),
-            _rows(names, means, bins, say),
+            (names, Numbers(means, 2), [str(n) for n in bins.counts]),
         ),
         note="Clearly: the mean of a step lies more than two of its standard errors from zero "
         "(independent errors assumed; common practice, no source).",

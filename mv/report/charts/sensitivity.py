@@ -17,7 +17,7 @@ from mv.report.charts.base import (
     shade,
 )
 from mv.report.charts.view import SiteView, chosen
-from mv.report.format import Say
+from mv.report.format import Numbers, Say
 
 MARGIN = 0.04
 """Of the axis, left free on either side."""
@@ -79,7 +79,7 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         ),
         table=Table(
             ("form", f"saving, {view.unit}"),
-            tuple(zip([c.form for c in others], say.numbers(values.tolist()), strict=True))[::-1],
+            ([c.form for c in others][::-1], Numbers(values[::-1].tolist())),
         ),
         note="Shaded: the official range.",
         height=80 + 30 * len(others),

@@ -10,7 +10,7 @@ import numpy as np
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, line, numbers, points
 from mv.report.charts.bins import Bins
 from mv.report.charts.view import SiteView
-from mv.report.format import Say, share
+from mv.report.format import Numbers, Say, share
 from mv.wording import MINUS
 
 KINDS_OF_DAY = {"operating": ("operating day", "solid"), "non-operating": ("other day", "dot")}
@@ -86,7 +86,7 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     columns = [[f"{b} to {b + step}".replace("-", MINUS) for b in steps]]
     for side in sides:
         told = [side.get(b, (None, 0)) for b in steps]
-        columns += [say.numbers([mean for mean, _ in told]), [str(n) for _, n in told]]
+        columns += [Numbers([mean for mean, _ in told]), [str(n) for _, n in told]]
     return Chart(
         key="chart-signature",
         question=question,
@@ -97,7 +97,7 @@ def signature(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         layout=layout(axis(f"mean outdoor temperature, {degree}"), axis(unit, rangemode="tozero")),
         table=Table(
             (degree, f"before, mean {unit}", what, f"after, mean {unit}", what),
-            tuple(zip(*columns, strict=True)),
+            columns,
         ),
         height=400,
     )
