@@ -173,6 +173,6 @@ def check_page(result: CheckResult, say: Say) -> dict[str, Any]:
     }
 
 
-def render_check(result: CheckResult) -> str:
-    """The page as one self-contained HTML text (script and style inside)."""
+def render_check(result: CheckResult) -> bytes:
+    """The page as one self-contained HTML text, UTF-8 (script and style inside)."""
     return page("check.html", check_page(result, Say()), RenderOptions(single_file=True), ".")

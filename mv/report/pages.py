@@ -239,8 +239,8 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
         "departures": record.departure_rows(site.departures),
         "inputs": record.input_rows(site.inputs, say),
         "how": how,
-        "placed": placed,
-        "rest": [k for k in how if k not in placed],
+        "placed": [how[k] for k in placed],
+        "rest": [told for k, told in how.items() if k not in placed],
         "cautions": text.CAUTIONS,
         "computed": text.computed(context.created, context.method_version),
     }

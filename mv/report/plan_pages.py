@@ -37,16 +37,18 @@ def render_plan(
     folder = Path(out) / "sites"
     folder.mkdir(parents=True, exist_ok=True)
     written = [Path(out) / "index.html"]
-    written[0].write_text(plan_portfolio_page(plan, options), encoding="utf-8")
+    written[0].write_bytes(plan_portfolio_page(plan, options))
     for site in plan["sites"]:
         written.append(folder / f"{site['site']}.html")
-        written[-1].write_text(plan_site_page(plan, site, options), encoding="utf-8")
+        written[-1].write_bytes(plan_site_page(plan, site, options))
     if not options.single_file:
         written += write_assets(Path(out))
     return written
 
 
-def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: RenderOptions) -> str:
+def plan_site_page(
+    plan: Mapping[str, Any], site: Mapping[str, Any], options: RenderOptions
+) -> bytes:
     """One site's plan as HTML."""
     say = Say(plan["currency"])
     charts = ready(
@@ -119,7 +121,7 @@ def plan_site_page(plan: Mapping[str, Any], site: Mapping[str, Any], options: Re
     return page("plan_site.html", model, options, "..")
 
 
-def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> str:
+def plan_portfolio_page(plan: Mapping[str, Any], options: RenderOptions) -> bytes:
     """The portfolio's plan as HTML."""
     say = Say(plan["currency"])
     charts = ready({"sites": plan_charts.sites_chart(plan["sites"], say)}, say)

@@ -28,10 +28,9 @@ from mv.report.markup import (
     body_markup,
     css_text,
     facts_markup,
-    heads_markup,
     plain_markup,
-    rows_markup,
     say_markup,
+    table_markup,
     trail_markup,
 )
 from mv.results import PortfolioResult, SiteResult
@@ -137,8 +136,7 @@ def environment() -> Environment:
     env.filters |= {
         "say": say_markup,
         "big": big_markup,
-        "rows": rows_markup,
-        "heads": heads_markup,
+        "table": table_markup,
         "plain": plain_markup,
         "facts": facts_markup,
         "body": body_markup,
@@ -209,18 +207,20 @@ def _frame(single_file: bool, root: str) -> dict[str, Any]:
     return frame
 
 
-def page(template: str, model: dict[str, Any], options: RenderOptions, root: str) -> str:
-    """Fill a template; `root` is the way from the page to the folder that holds `assets/`."""
-    return (
-        environment()
-        .get_template(template)
-        .render(**model, frame=_frame(options.single_file, root))
-    )
+def page(template: str, model: dict[str, Any], options: RenderOptions, root: str) -> bytes:
+    """Fill a template, in UTF-8; `root` is the way from the page to the folder of `assets/`.
+
+    Encoded piece by piece: most are plain ASCII, which takes no time, while one sign that isn't
+    would double the size of the whole page's text.
+    """
+    filled = environment().get_template(template)
+    pieces = filled.generate(**model, frame=_frame(options.single_file, root))
+    return b"".join([piece.encode() for piece in pieces])
 
 
 # -- pages -------------------------------------------------------------------------------------
-def render_site(site: SiteResult, context: SiteContext) -> str:
-    """One site's page as HTML.
+def render_site(site: SiteResult, context: SiteContext) -> bytes:
+    """One site's page as HTML, UTF-8.
 
     `site` needs its series for charts; a chart that can't be drawn says why instead.
     """
@@ -233,8 +233,8 @@ def render_site(site: SiteResult, context: SiteContext) -> str:
     return page("site.html", site_page(site, say, context), context.options, "..")
 
 
-def render_portfolio(result: PortfolioResult, options: RenderOptions) -> str:
-    """The portfolio's page as HTML."""
+def render_portfolio(result: PortfolioResult, options: RenderOptions) -> bytes:
+    """The portfolio's page as HTML, UTF-8."""
     from mv.report.portfolio_page import portfolio_page
     from mv.report.redact import redacted_portfolio
 
@@ -282,9 +282,9 @@ def render(
     context = context_of(result, options)
     out.mkdir(parents=True, exist_ok=True)
     written = [out / "index.html"]
-    written[0].write_text(render_portfolio(result, options), encoding="utf-8")
+    written[0].write_bytes(render_portfolio(result, options))
     for site in result.sites:
-        files = {f"sites/{page_name(site.site, context)}": render_site(site, context).encode()}
+        files = {f"sites/{page_name(site.site, context)}": render_site(site, context)}
         for name, content in (files | site_tables(site, context)).items():
             path = out / name
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -51,10 +51,10 @@ class StepModel(NamedTuple):
     """One value that went in."""
 
     symbol: str
-    meaning: Name
+    meaning: str
     value: str
     unit: str
-    source: Name
+    source: str
     ref: str
 
 
@@ -69,6 +69,7 @@ class TrailModel(NamedTuple):
     steps: tuple[StepModel, ...]
 
 
+@lru_cache(maxsize=1024)
 def anchor(key: str) -> str:
     """Element id of a derivation."""
     return "how-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")
@@ -76,8 +77,7 @@ def anchor(key: str) -> str:
 
 def figure_name(key: str, claims: Sequence[str] = ()) -> str:
     """What a figure is called; `claims` name the site's other parts, in their order."""
-    other = re.match(r"others\[(\d+)\]\.", key)
-    if other and claims:
+    if claims and (other := re.match(r"others\[(\d+)\]\.", key)):
         return f"{figure_name(key[other.end() :])}, {claims[int(other[1])]}"
     return FIGURE_WORDS.get(key) or key.removesuffix(".value").replace("_", " ").replace(".", ", ")
 
@@ -106,15 +106,17 @@ def trail(
             else Figure(_text(d.value, say), unit_words(d.unit))
         )
         steps = tuple(
-            StepModel(
-                s.symbol,
-                Name(s.meaning),
-                _text(s.value, say),
-                unit_words(s.unit),
-                Name(s.source),
-                anchors.get(s.ref, ""),
-            )
-            for s in d.steps
+            [
+                StepModel(
+                    s.symbol,
+                    s.meaning,
+                    _text(s.value, say),
+                    unit_words(s.unit),
+                    s.source,
+                    anchors.get(s.ref, ""),
+                )
+                for s in d.steps
+            ]
         )
         out[d.figure] = TrailModel(
             anchors[d.figure],

@@ -177,7 +177,7 @@ def check_portfolio(
         refused=refused,
     )
     page = out.parent / f"{out.name}-check.html"
-    write_whole(page, render_check(result).encode())
+    write_whole(page, render_check(result))
     print(_as_json(meters, findings, standing) if json else _as_text(meters, findings, standing))
     return page
 

@@ -73,7 +73,7 @@ def finish(result: SiteResult, page: Any) -> Finished:
     if page.options.redact:
         result = redacted(result, page.codes, page.hidden)
     name = page_name(result.site, page)
-    files: Files = {f"sites/{name}": render_site(result, page).encode()}
+    files: Files = {f"sites/{name}": render_site(result, page)}
     if result.series is not None:
         files[f"series/{name.removesuffix('.html')}.json"] = series_json(result)
     files |= site_tables(result, page)

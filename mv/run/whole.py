@@ -163,8 +163,7 @@ def write_portfolio(
     `sites`: what each finished site left for it, in the order of the result's own, which may be
     slim; taken one at a time.  Sites' own pages, series and tables are there already.
     """
-    index = render_portfolio(result, options)
-    (stage / "index.html").write_text(index, encoding="utf-8")
+    (stage / "index.html").write_bytes(render_portfolio(result, options))
     if options.redact:
         result = redacted_portfolio(result, context_of(result, options).codes)
     with tables(result, stage) as add, (stage / "results.json").open("wb") as file:

@@ -55,10 +55,8 @@ def report(tmp_path_factory):
     check = CheckResult(
         name="Harbour", created="", method_version="0", meters=[meter], findings=site.findings
     )
-    (folder / "check.html").write_text(render_check(check), encoding="utf-8")
-    (folder / "many.html").write_text(
-        render_portfolio(many(2000), RenderOptions()), encoding="utf-8"
-    )
+    (folder / "check.html").write_bytes(render_check(check))
+    (folder / "many.html").write_bytes(render_portfolio(many(2000), RenderOptions()))
     hostile = make_portfolio([make_site("evil", HOSTILE), make_unverifiable()], name=HOSTILE)
     render(hostile, folder / "hostile")
     single = make_portfolio([make_site()])

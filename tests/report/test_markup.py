@@ -18,8 +18,8 @@ from mv.report.markup import (
     escaped,
     facts_markup,
     plain_markup,
-    rows_markup,
     say_markup,
+    table_markup,
     trail_markup,
 )
 from mv.report.rows import Digest, Plain, Row
@@ -27,7 +27,10 @@ from mv.report.trail import StepModel, TrailModel
 
 EVIL = "<script>'\"&amp;</script><b onclick=x>"
 TEXT = st.text(st.characters(exclude_characters="\x1e\x1f", exclude_categories=("Cs",)))
-OURS = {"bdi", "span", "a", "tr", "th", "td", "div", "dt", "dd", "p", "table", "thead", "tbody"}
+OURS = {
+    *("bdi", "span", "a", "div", "p", "dl", "dt", "dd"),
+    *("table", "caption", "thead", "tbody", "tr", "th", "td"),
+}
 
 
 class Tags(HTMLParser):
@@ -48,7 +51,7 @@ class Tags(HTMLParser):
 
 
 def evil_trail():
-    step = StepModel(EVIL, Name(EVIL), EVIL, EVIL, Name(EVIL), EVIL)
+    step = StepModel(EVIL, EVIL, EVIL, EVIL, EVIL, EVIL)
     return TrailModel(EVIL, EVIL, Name(EVIL), Figure(EVIL, EVIL, EVIL, 1.0), Name(EVIL), (step,))
 
 
@@ -61,8 +64,8 @@ CELLS = (EVIL, Name(EVIL), Figure(EVIL, EVIL, EVIL, 1.0), Figure(EVIL), Digest(E
     [
         *(say_markup(cell) for cell in CELLS),
         big_markup(Figure(EVIL, EVIL, EVIL, 1.0)),
-        rows_markup([Row(EVIL, CELLS, EVIL, EVIL, EVIL)], (1,)),
-        plain_markup(Plain([EVIL] * len(CELLS), [CELLS])),
+        table_markup([Row(EVIL, CELLS, EVIL, EVIL, EVIL)], EVIL, (EVIL,) * 8, (1,)),
+        plain_markup(Plain([EVIL] * len(CELLS), [CELLS]), EVIL),
         facts_markup([Row(EVIL, CELLS, note=EVIL)]),
         body_markup([(EVIL, EVIL)]),
         trail_markup(evil_trail()),
@@ -91,14 +94,19 @@ def test_whatever_else_is_text_too():
 
 def test_a_row_leads_to_its_fold_out_and_figures_stand_right():
     row = Row("saved", (Figure("12", "kWh", "a.b", 12.25), "as read"), "how-a-b", "remark", "total")
-    assert rows_markup([row], (1,)) == (
+    assert table_markup([row], "all & some", ("", "value", "words", "remark"), (1,)) == (
+        '<div class="wide" tabindex="0" role="region" aria-label="Table: all &amp; some"><table>'
+        "<caption>all &amp; some</caption>\n<thead><tr><td></td>"
+        '<th scope="col" class="r">value</th><th scope="col">words</th>'
+        '<th scope="col">remark</th></tr></thead>\n<tbody>\n'
         '<tr class="m-total"><th scope="row">saved <a class="follow" href="#how-a-b">how made'
         '<span class="hide"> saved</span></a></th>'
         '<td class="r"><span data-value="12.25" data-figure="a.b">12</span>\u00a0kWh</td>'
-        '<td>as read</td><td class="note">remark</td></tr>\n'
+        '<td>as read</td><td class="note">remark</td></tr>\n</tbody></table></div>\n'
     )
-    assert "follow" not in rows_markup([row], (1,), follow=False)
-    assert "note" not in rows_markup([row], (1,), notes=False)
+    heads = ("", "value", "words")
+    assert "follow" not in table_markup([row], "", heads, follow=False)
+    assert "note" not in table_markup([row], "", heads, notes=False)
 
 
 def test_lines_of_a_key_differ_without_colour():

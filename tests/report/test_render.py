@@ -48,6 +48,14 @@ HOSTILE = (
 )
 
 
+def site_text(site, context) -> str:
+    return render_site(site, context).decode()
+
+
+def index_text(result, options) -> str:
+    return render_portfolio(result, options).decode()
+
+
 @pytest.fixture(scope="module")
 def portfolio():
     return make_portfolio()
@@ -56,8 +64,8 @@ def portfolio():
 @pytest.fixture(scope="module")
 def pages(portfolio):
     context = context_of(portfolio)
-    out = {s.site: render_site(s, context) for s in portfolio.sites}
-    return out | {"index": render_portfolio(portfolio, RenderOptions())}
+    out = {s.site: site_text(s, context) for s in portfolio.sites}
+    return out | {"index": index_text(portfolio, RenderOptions())}
 
 
 def strict(page: str) -> None:
@@ -143,7 +151,7 @@ def test_sampled_total_is_told_with_its_precision():
         "words": "Twelve of eighty sites were verified.",
     }
     result = dataclasses.replace(make_portfolio(), sampling=sampling)
-    page = render_portfolio(result, RenderOptions())
+    page = index_text(result, RenderOptions())
     strict(page)
     saved = json.loads(to_json(result))
     told = [f for f in figures_of(page) if f[1].startswith("sampling.")]
@@ -186,7 +194,7 @@ def test_interim_is_marked(pages):
 
 
 def test_same_results_same_bytes(portfolio, pages):
-    assert render_site(portfolio.sites[0], context_of(portfolio)) == pages["ferry-hall"]
+    assert site_text(portfolio.sites[0], context_of(portfolio)) == pages["ferry-hall"]
 
 
 def test_context_goes_to_workers(portfolio):
@@ -215,7 +223,7 @@ def test_names_do_no_harm(name):
         inputs=[dataclasses.replace(i, file=name) for i in site.inputs],
     )
     result = make_portfolio([site, make_unverifiable()], name=name)
-    for page in (render_site(site, context_of(result)), render_portfolio(result, RenderOptions())):
+    for page in (site_text(site, context_of(result)), index_text(result, RenderOptions())):
         strict(page)
         assert "<img src=x" not in page
         assert "<script>alert" not in page
@@ -225,14 +233,14 @@ def test_names_do_no_harm(name):
 
 def test_no_site_and_one_site():
     empty = make_portfolio([])
-    strict(render_portfolio(empty, RenderOptions()))
-    assert "nothing to verify" in render_portfolio(empty, RenderOptions())
+    strict(index_text(empty, RenderOptions()))
+    assert "nothing to verify" in index_text(empty, RenderOptions())
     one = make_portfolio([make_site("a" * 40, "")])
-    page = render_portfolio(one, RenderOptions())
+    page = index_text(one, RenderOptions())
     strict(page)
     assert "a" * 40 in page
     bare = make_portfolio([make_unverifiable(), make_comparison()])
-    assert "could be verified; no total is given" in render_portfolio(bare, RenderOptions())
+    assert "could be verified; no total is given" in index_text(bare, RenderOptions())
 
 
 def test_edition_without_names(tmp_path):
@@ -267,15 +275,15 @@ def test_single_file_carries_everything(tmp_path):
 def test_pages_stay_small_and_quick(portfolio):
     site = portfolio.sites[0]
     context = context_of(portfolio)
-    page = render_site(site, context)
+    page = site_text(site, context)
     assert len(page.encode()) < 1_500_000
-    best = min(_seconds(lambda: render_site(site, context)) for _ in range(5))
+    best = min(_seconds(lambda: site_text(site, context)) for _ in range(5))
     assert best < 0.08  # CPU seconds; a slow machine gets room
 
 
 def test_two_thousand_sites():
     result = many(2000)
-    page = render_portfolio(result, RenderOptions())
+    page = index_text(result, RenderOptions())
     assert len(page.encode()) < 3_000_000
     assert page.count("<tr data-root=") == 2000
 
@@ -309,7 +317,7 @@ def test_check_page():
         meters=[meter, empty],
         findings=site.findings,
     )
-    page = render_check(result)
+    page = render_check(result).decode()
     strict(page)
     assert "9 of 761 days are left out" in page
     assert "coverage low 6, temperature missing 3" in page
@@ -332,7 +340,7 @@ def test_saving_without_a_base_prints_no_broken_number():
     bare = dataclasses.replace(
         make_site(), avoided_energy=around(5.0, 2.0, "kWh"), money=None, annual=None
     )
-    page = render_site(bare, context_of(make_portfolio()))
+    page = site_text(bare, context_of(make_portfolio()))
     strict(page)
     words = re.sub(r"<script.*?</script>|<[^>]*>", " ", page, flags=re.S)
     assert not re.search(r"\b(nan|inf)\b", words)
