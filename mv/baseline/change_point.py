@@ -18,15 +18,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from mv.baseline.family import FAMILIES, Family, Tried, tried
+from mv.baseline.columns import Rows
+from mv.baseline.family import FAMILIES, Contest, Family, refused, tried
 from mv.baseline.fit import DEGREES_LEAST, Fit, Sample, solve
 from mv.baseline.search import ChangePointSearch
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
 FORMS = ("1P", "2P", "3PH", "3PC", "4P", "5P")
+_WITHOUT = ("1P", "2P")
+"""Forms without a change point."""
 
 _SIDES = {
     "1P": (),
@@ -60,7 +62,7 @@ class Hinges:
         """One line each."""
         return tuple(_MEANINGS[side] for side in self.names)
 
-    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+    def columns(self, rows: Rows) -> np.ndarray:
         """Columns of rows by their mean temperature, shape (rows, k)."""
         return self.at(np.asarray(rows["temperature"], dtype=float))
 
@@ -86,7 +88,7 @@ class Hinges:
 
 
 def fit_change_point(
-    rows: pd.DataFrame | Sample,
+    rows: Rows | Sample,
     form: str,
     terms: LinearTerms | None = None,
     *,
@@ -95,7 +97,6 @@ def fit_change_point(
     least: int = 2,
     unit: str = "kWh/day",
     official: bool = False,
-    search: ChangePointSearch | None = None,
 ) -> Fit:
     """Fit one form, its change points at the global optimum unless they are given.
 
@@ -108,7 +109,6 @@ def fit_change_point(
     signs : accept only slopes not below zero on either side (3PH, 3PC, 4P, 5P).
     least : rows that must lie at or beyond a change point.
     official : solve with statsmodels.
-    search : a search on the same rows and terms, to share its sums.
 
     Raises ModelError for an unknown form, for too few rows, and where no change point is possible.
     """
@@ -116,26 +116,31 @@ def fit_change_point(
         raise ModelError(f"no form is called {form!r}; there are: {', '.join(FORMS)}")
     sample = rows if isinstance(rows, Sample) else Sample.of(rows)
     terms = terms or LinearTerms()
-    if change_points is None and form not in {"1P", "2P"}:
-        if search is None:
-            search = search_of(sample, terms, least=least, signs=signs)
-        ask = {
-            "3PH": search.heating,
-            "3PC": search.cooling,
-            "4P": search.both_sides,
-            "5P": search.apart,
-        }
-        found = ask[form]()
-        if found is None:
-            raise ModelError(
-                f"form {form} has no change point within the temperatures of these rows"
-                + (" with slopes of the right sign" if signs else "")
-            )
-        change_points = found.change_points
-    response = Hinges(form, change_points or ())
-    z = terms.columns(sample.rows) if search is None else search.z
-    x = np.hstack([z, response.at(sample.temperature)])
-    return solve(sample, "change_point", terms, response, unit=unit, official=official, x=x)
+    if change_points is not None or form in _WITHOUT:
+        response = Hinges(form, change_points or ())
+    else:
+        search = search_of(sample, terms, least=least, signs=signs)
+        response = _at_optimum(form, search, signs=signs)
+    return solve(sample, "change_point", terms, response, unit=unit, official=official)
+
+
+def _at_optimum(form: str, search: ChangePointSearch, *, signs: bool) -> Hinges:
+    """A form at its best change points.  ModelError where it has none."""
+    if form in _WITHOUT:
+        return Hinges(form)
+    ask = {
+        "3PH": search.heating,
+        "3PC": search.cooling,
+        "4P": search.both_sides,
+        "5P": search.apart,
+    }
+    found = ask[form]()
+    if found is None:
+        raise ModelError(
+            f"form {form} has no change point within the temperatures of these rows"
+            + (" with slopes of the right sign" if signs else "")
+        )
+    return Hinges(form, found.change_points)
 
 
 def joint_standard_errors(fit: Fit) -> tuple[np.ndarray, np.ndarray]:
@@ -184,21 +189,17 @@ def search_of(
     )
 
 
-def candidates(
-    sample: Sample, terms: LinearTerms, least: int, unit: str, forms: tuple[str, ...] = FORMS
-) -> list[Tried]:
-    """These forms with these terms, as `family.Family.candidates` says."""
+def contest(sample: Sample, terms: LinearTerms, least: int, unit: str) -> Contest:
+    """The forms with these terms, as `family.Family.contest` says."""
     try:
         search = search_of(sample, terms, least=least, signs=True)
     except ModelError as error:
-        return [Tried(form, None, str(error)) for form in forms]
+        return refused(error)
 
-    def fit(form: str) -> Fit:
-        return fit_change_point(
-            sample, form, terms, signs=True, least=least, unit=unit, search=search
-        )
+    def respond(form: str) -> Hinges:
+        return _at_optimum(form, search, signs=True)
 
-    return tried(forms, fit)
+    return lambda forms: tried(sample, "change_point", terms, forms, respond, unit)
 
 
 FAMILIES.add(
@@ -209,7 +210,7 @@ FAMILIES.add(
         forms=FORMS,
         granularities=("daily", "bills"),
         fit=fit_change_point,
-        candidates=candidates,
+        contest=contest,
         costly=("5P",),
     ),
 )

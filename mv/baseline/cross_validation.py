@@ -25,6 +25,8 @@ from mv.baseline.rows import moments_of
 
 BLOCKS_LEAST = 4
 """Blocks under which nothing is held out (common practice, no source)."""
+CONDITION_MOST = 1e12
+"""Condition of the rest's normal equations above which its terms can't be told apart."""
 
 
 @dataclass(frozen=True)
@@ -41,11 +43,12 @@ class HoldOut:
 
 
 def blocks_of(sample: Sample) -> np.ndarray:
-    """Number of the block of each row: its bill, or its calendar month; shape (n,)."""
+    """Number of the block of each row, in order of time: its bill, or its calendar month; shape
+    (n,)."""
     if "end" in sample.rows.columns:
         return np.arange(len(sample))
-    months = moments_of(sample.rows).astype("datetime64[M]").astype(np.int64)
-    return np.unique(months, return_inverse=True)[1]
+    months = moments_of(sample.rows).astype("datetime64[M]")
+    return np.concatenate([[0], np.cumsum(months[1:] != months[:-1])])
 
 
 def hold_out(fit: Fit, sample: Sample, blocks: np.ndarray | None = None) -> HoldOut | None:
@@ -67,21 +70,23 @@ def hold_out(fit: Fit, sample: Sample, blocks: np.ndarray | None = None) -> Hold
     w = sample.unit_weights
     root = np.sqrt(w)
     x, e = fit.x, fit.residuals
-    size = np.sqrt(np.einsum("ij,ij->j", x, x))
-    xw = root[:, None] * x / size
+    size = np.sqrt(np.vecdot(x, x, axis=0))
+    xw = root[:, None] * (x / size)
     p = x.shape[1]
     # Normal equations of the rest = those of all less those of the block.
-    outer = (xw[:, :, None] * xw[:, None, :]).reshape(len(x), p * p)
+    columns = np.hstack([xw, (root * e)[:, None]])
+    products = (xw[:, :, None] * columns[:, None, :]).reshape(len(x), -1)
     order = np.argsort(blocks, kind="stable")
     first = np.searchsorted(blocks[order], np.arange(k))
-    gram = np.add.reduceat(outer[order], first, axis=0).reshape(k, p, p)
-    score = np.add.reduceat((xw * (root * e)[:, None])[order], first, axis=0)
+    sums = np.add.reduceat(products[order], first, axis=0).reshape(k, p, p + 1)
+    gram, score = sums[:, :, :p], sums[:, :, p:]
     rest = gram.sum(axis=0) - gram
-    if np.linalg.cond(rest).max() > 1e12:
+    spread = np.linalg.eigvalsh(rest)
+    if (spread[:, 0] * CONDITION_MOST <= spread[:, -1]).any():
         return None
     # b_rest − b_all = −(X'X rest)⁻¹ X_B'e_B
-    change = -np.linalg.solve(rest, score[:, :, None])[:, :, 0]
-    errors = e - np.einsum("ij,ij->i", x / size, change[blocks])
+    change = -np.linalg.solve(rest, score)[:, :, 0]
+    errors = e - np.vecdot(x / size, change[blocks])
     n, mean = len(e), fit.statistics.mean
     if mean <= 0:
         return HoldOut(None, None, k, errors)

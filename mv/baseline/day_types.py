@@ -64,12 +64,7 @@ def find_day_types(cells: np.ndarray, use: np.ndarray) -> list[DayTypes]:
     level = np.bincount(place, use)[groups] / count[groups]
     order = np.argsort(level, kind="stable")
     groups, level, size = groups[order], level[order], count[groups][order].astype(float)
-    found = []
-    for types in range(2, min(TYPES_MOST, len(groups)) + 1):
-        cuts = _best_cuts(level, size, types)
-        if cuts is not None:
-            found.append(_named(groups, size, cuts, pool, cells))
-    return found
+    return [_named(groups, cuts, pool, cells) for cuts in _best_cuts(level, size)]
 
 
 def operating_day_effect(fit, baseline: Rows, reporting: Rows) -> float | None:
@@ -105,64 +100,52 @@ def _pool(cells: np.ndarray) -> np.ndarray:
     return pool
 
 
-def _best_cuts(level: np.ndarray, size: np.ndarray, types: int) -> list[int] | None:
-    """Ends of the runs of sorted levels that leave the smallest sum of squares, each run with
-    days enough; None where there is no such split."""
+def _best_cuts(level: np.ndarray, size: np.ndarray) -> list[list[int]]:
+    """For two types and more the ends of the runs of sorted levels that leave the smallest sum of
+    squares, each run with days enough; left out where there is no such split."""
     m = len(level)
-    s0 = np.concatenate([[0.0], np.cumsum(size)])
-    s1 = np.concatenate([[0.0], np.cumsum(size * level)])
-    s2 = np.concatenate([[0.0], np.cumsum(size * level * level)])
-
-    def cost(a: int, b: int) -> float:
-        days = s0[b] - s0[a]
-        if days < DAYS_EACH_TYPE:
-            return np.inf
-        return s2[b] - s2[a] - (s1[b] - s1[a]) ** 2 / days
-
-    best = {(0, 0): (0.0, [])}
-    for k in range(1, types + 1):
-        for b in range(k, m + 1):
-            options = [
-                (best[k - 1, a][0] + cost(a, b), [*best[k - 1, a][1], b])
-                for a in range(k - 1, b)
-                if (k - 1, a) in best
-            ]
-            if options:
-                best[k, b] = min(options, key=lambda o: o[0])
-    total, cuts = best.get((types, m), (np.inf, None))
-    return cuts if np.isfinite(total) else None
+    days, total, squares = (
+        np.concatenate([[0.0], np.cumsum(size * level**power)]) for power in (0, 1, 2)
+    )
+    count, rise = days - days[:, None], total - total[:, None]
+    # What one type of the groups from the first place to before the second leaves.
+    left = squares - squares[:, None] - rise**2 / np.where(count > 0, count, np.inf)
+    left = np.where(count >= DAYS_EACH_TYPE, left, np.inf)
+    best, turns, found = left[0], [], []
+    for _ in range(2, min(TYPES_MOST, m) + 1):
+        tried = best[:, None] + left
+        turns.append(tried.argmin(axis=0))
+        best = tried.min(axis=0)
+        if np.isfinite(best[m]):
+            cuts = [m]
+            for turn in turns[::-1]:
+                cuts.append(int(turn[cuts[-1]]))
+            found.append(cuts[::-1])
+    return found
 
 
-def _named(
-    groups: np.ndarray, size: np.ndarray, cuts: list[int], pool: np.ndarray, cells: np.ndarray
-) -> DayTypes:
-    code = np.full(CELLS, -1)
-    start = 0
-    for kind, end in enumerate(cuts):
-        code[np.isin(pool, groups[start:end])] = kind
-        start = end
+def _named(groups: np.ndarray, cuts: list[int], pool: np.ndarray, cells: np.ndarray) -> DayTypes:
+    kinds = np.full(len(pool) + 2, -1)
+    kinds[groups] = np.repeat(np.arange(len(cuts)), np.diff([0, *cuts]))
+    code = kinds[pool].tolist()
     # Cells that the baseline never saw go where most days of their sort went.
-    count = np.bincount(cells, minlength=CELLS).astype(float)
-    types = len(cuts)
-    for those in (slice(0, 7), slice(7, CELLS)):
-        seen = code[those] >= 0
-        days = np.bincount(code[those][seen], count[those][seen], minlength=types)
-        usual = int(days.argmax()) if days.sum() else (types - 1 if those.start == 0 else 0)
-        code[those] = np.where(seen, code[those], usual)
-    work = np.arange(CELLS) < 7
-    shares, labels = [], []
-    for kind in range(types):
-        mine = (code == kind) & (count > 0)
-        shares.append(float(count[mine & work].sum() / max(count[mine].sum(), 1.0)))
-        labels.append(_label(mine))
-    return DayTypes(tuple(labels), tuple(int(c) for c in code), tuple(shares))
+    count = np.bincount(cells, minlength=CELLS).tolist()
+    types = range(len(cuts))
+    for those, without in ((range(7), len(cuts) - 1), (range(7, CELLS), 0)):
+        days = [sum(count[c] for c in those if code[c] == kind) for kind in types]
+        usual = days.index(max(days)) if any(days) else without
+        for c in those:
+            code[c] = usual if code[c] < 0 else code[c]
+    mine = [[c for c in range(CELLS) if code[c] == kind and count[c]] for kind in types]
+    shares = [sum(count[c] for c in m if c < 7) / max(sum(count[c] for c in m), 1) for m in mine]
+    return DayTypes(tuple(_label(m) for m in mine), tuple(code), tuple(shares))
 
 
-def _label(mine: np.ndarray) -> str:
+def _label(mine: list[int]) -> str:
     """Such as `operating Mon–Thu`, `non-operating Wed, Sun`."""
     parts = []
     for word, base in (("operating", 0), ("non-operating", 7)):
-        days = [d for d in range(7) if mine[base + d]]
+        days = [c - base for c in mine if base <= c < base + 7]
         if days:
             parts.append(f"{word} {_days(days)}")
     return " or ".join(parts)

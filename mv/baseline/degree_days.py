@@ -17,10 +17,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.degree_day_search import DegreeDaySearch
-from mv.baseline.family import FAMILIES, Family, Tried, tried
+from mv.baseline.family import FAMILIES, Contest, Family, refused, tried
 from mv.baseline.fit import DEGREES_LEAST, Fit, Sample, solve
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
@@ -48,7 +48,7 @@ class DegreeDays:
             f"use per {side} degree day (base {self._base(side):.1f} °C)" for side in self.names
         )
 
-    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+    def columns(self, rows: Rows) -> np.ndarray:
         """Degree days per day of rows, shape (rows, k); from daily means where rows are bills."""
         flat, first, count = temperatures_of(rows)
         degrees = [_degree_days(flat, first, count, self._base(s), s) for s in self.names]
@@ -74,27 +74,14 @@ class DegreeDays:
         return self.change_points[0] if side == "heating" else self.change_points[-1]
 
 
-def temperatures_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def temperatures_of(rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Daily means of all rows one after another, the place of each row's first, and their number.
 
-    Bills carry them in `daily_temperatures`, or as the series `temperature_daily` among the
-    table's attributes; a day is its own mean.
-
-    Raises ModelError for bills that have neither.
+    Bills carry them in `daily_temperatures`; a day is its own mean.  ModelError for bills that
+    don't.
     """
     if "daily_temperatures" in rows.columns:
         pieces = list(rows["daily_temperatures"])
-        count = np.array([len(piece) for piece in pieces])
-        flat = np.concatenate(pieces) if pieces else np.empty(0)
-        return flat, np.cumsum(count) - count, count
-    if "temperature_daily" in getattr(rows, "attrs", ()):
-        daily = rows.attrs["temperature_daily"]
-        starts = rows["start"].to_numpy().astype("datetime64[D]")
-        ends = rows["end"].to_numpy().astype("datetime64[D]")
-        days = daily.index.to_numpy().astype("datetime64[D]")
-        values = daily.to_numpy(dtype=float)
-        low, high = np.searchsorted(days, starts), np.searchsorted(days, ends)
-        pieces = [values[a:b][np.isfinite(values[a:b])] for a, b in zip(low, high, strict=True)]
         count = np.array([len(piece) for piece in pieces])
         flat = np.concatenate(pieces) if pieces else np.empty(0)
         return flat, np.cumsum(count) - count, count
@@ -105,7 +92,7 @@ def temperatures_of(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndar
 
 
 def fit_degree_days(
-    rows: pd.DataFrame | Sample,
+    rows: Rows | Sample,
     form: str,
     terms: LinearTerms | None = None,
     *,
@@ -113,7 +100,6 @@ def fit_degree_days(
     signs: bool = False,
     unit: str = "kWh/day",
     official: bool = False,
-    search: DegreeDaySearch | None = None,
 ) -> Fit:
     """Fit one degree-day form, its bases at the optimum unless they are given.
 
@@ -125,7 +111,6 @@ def fit_degree_days(
     bases : degC, to fix them.
     signs : accept only slopes above zero.
     official : solve with statsmodels.
-    search : a search on the same rows and terms, to share its sums.
 
     Raises ModelError for an unknown form, too few rows, missing daily temperatures, and where no
     base fits.
@@ -135,17 +120,22 @@ def fit_degree_days(
     sample = rows if isinstance(rows, Sample) else Sample.of(rows)
     terms = terms or LinearTerms()
     if bases is None:
-        search = search or search_of(sample, terms)
-        sides = _SIDES[form]
-        bases = search.one(sides[0], signs) if len(sides) == 1 else search.two(signs)
-        if bases is None:
-            raise ModelError(
-                f"form {form} has no base within the temperatures of these rows"
-                + (" with slopes of the right sign" if signs else "")
-            )
-    return solve(
-        sample, "degree_days", terms, DegreeDays(form, bases), unit=unit, official=official
-    )
+        response = _at_optimum(form, search_of(sample, terms), signs=signs)
+    else:
+        response = DegreeDays(form, bases)
+    return solve(sample, "degree_days", terms, response, unit=unit, official=official)
+
+
+def _at_optimum(form: str, search: DegreeDaySearch, *, signs: bool) -> DegreeDays:
+    """A form at its best bases.  ModelError where it has none."""
+    sides = _SIDES[form]
+    bases = search.one(sides[0], signs) if len(sides) == 1 else search.two(signs)
+    if bases is None:
+        raise ModelError(
+            f"form {form} has no base within the temperatures of these rows"
+            + (" with slopes of the right sign" if signs else "")
+        )
+    return DegreeDays(form, bases)
 
 
 def search_of(sample: Sample, terms: LinearTerms) -> DegreeDaySearch:
@@ -159,20 +149,18 @@ def search_of(sample: Sample, terms: LinearTerms) -> DegreeDaySearch:
     return DegreeDaySearch(sample.y, z, sample.unit_weights, flat, count)
 
 
-def candidates(
-    sample: Sample, terms: LinearTerms, least: int, unit: str, forms: tuple[str, ...] = FORMS
-) -> list[Tried]:
-    """These forms with these terms, as `family.Family.candidates` says (`least` is judged on the
-    bills that have degree days, in the choice)."""
+def contest(sample: Sample, terms: LinearTerms, least: int, unit: str) -> Contest:
+    """The forms with these terms, as `family.Family.contest` says (`least` is judged on the bills
+    that have degree days, in the choice)."""
     try:
         search = search_of(sample, terms)
     except ModelError as error:
-        return [Tried(form, None, str(error)) for form in forms]
+        return refused(error)
 
-    def fit(form: str) -> Fit:
-        return fit_degree_days(sample, form, terms, signs=True, unit=unit, search=search)
+    def respond(form: str) -> DegreeDays:
+        return _at_optimum(form, search, signs=True)
 
-    return tried(forms, fit)
+    return lambda forms: tried(sample, "degree_days", terms, forms, respond, unit)
 
 
 FAMILIES.add(
@@ -183,7 +171,7 @@ FAMILIES.add(
         forms=FORMS,
         granularities=("bills",),
         fit=fit_degree_days,
-        candidates=candidates,
+        contest=contest,
         costly=("HDDCDD",),
     ),
 )

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from mv.baseline.fit import Fit, Sample
+from mv.baseline.fit import Fit, Response, Sample, solve_all
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 from mv.registry import Registry
@@ -26,6 +26,10 @@ class Tried:
     problem: str = ""
 
 
+Contest = Callable[[Sequence[str]], list[Tried]]
+"""Forms → each of them fitted to the rows of the contest.  What they share is worked out once."""
+
+
 @dataclass(frozen=True, slots=True)
 class Family:
     """A family of baseline models."""
@@ -38,24 +42,42 @@ class Family:
     """Rows it takes: daily, bills, hourly."""
     fit: Callable[..., Any]
     """`fit(rows, form)`: one form, fitted freely.  Raises ModelError for too few rows."""
-    candidates: Callable[[Sample, LinearTerms, int, str, tuple[str, ...]], list[Tried]] | None = (
-        None
-    )
-    """`candidates(sample, terms, least, unit, forms)`: these forms with slopes of the right sign
-    and `least` rows beyond a change point; None where the family gives no official baseline."""
+    contest: Callable[[Sample, LinearTerms, int, str], Contest] | None = None
+    """`contest(sample, terms, least, unit)`: the forms with these terms, with slopes of the right
+    sign and `least` rows beyond a change point, energies per `unit`; None where the family gives no
+    official baseline."""
     costly: tuple[str, ...] = ()
     """Forms that are tried only with the kinds of day that lead among the others."""
 
 
-def tried(forms: Sequence[str], fit: Callable[[str], Fit]) -> list[Tried]:
-    """Every form fitted, or why it could not be: `fit(form)` says so with a ModelError."""
-    out = []
+def tried(
+    sample: Sample,
+    family: str,
+    terms: LinearTerms,
+    forms: Sequence[str],
+    respond: Callable[[str], Response],
+    unit: str,
+) -> list[Tried]:
+    """Every form fitted, or why it could not be.  `respond(form)` is the form at its optimum, or
+    says with a ModelError why there is none."""
+    found: dict[str, Response | ModelError] = {}
     for form in forms:
         try:
-            out.append(Tried(form, fit(form)))
+            found[form] = respond(form)
         except ModelError as error:
-            out.append(Tried(form, None, str(error)))
-    return out
+            found[form] = error
+    responses = {form: one for form, one in found.items() if not isinstance(one, ModelError)}
+    fits = solve_all(sample, family, terms, list(responses.values()), unit=unit)
+    found |= zip(responses, fits, strict=True)
+    return [
+        Tried(form, None, str(fit)) if isinstance(fit, ModelError) else Tried(form, fit)
+        for form, fit in found.items()
+    ]
+
+
+def refused(why: ModelError) -> Contest:
+    """A contest in which no form can be fitted."""
+    return lambda forms: [Tried(form, None, str(why)) for form in forms]
 
 
 FAMILIES: Registry[Family] = Registry("baseline family", "mv.baseline")

@@ -6,27 +6,30 @@ errors come from s²(X'WX)⁻¹ with s² = Σwe²/(n − p), w of mean one, and 
 points too; they take the change points as given (a change point's own error is not in them).
 Source: any regression text; ASHRAE Guideline 14 annex B (from memory).
 
-The official fit is solved by statsmodels, the many fits of a search by numpy; both solve the
-same equations, and a test holds them together.
+The official fit is solved by statsmodels, the many fits of a search together by
+`least_squares.py`; both solve the same equations, and a test holds them together.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
-import pandas as pd
 
-from mv.baseline.fit_statistics import FitStatistics, fit_statistics
+from mv.baseline.columns import Columns, Rows
+from mv.baseline.fit_statistics import FitStatistics, statistics_of
+from mv.baseline.least_squares import least_squares
 from mv.baseline.rows import consecutive_of, used
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
 
-WELL_APART = 1e-5
-"""Smallest eigenvalue of the scaled normal equations from which they may be solved directly."""
 DEGREES_LEAST = 3
 """Degrees of freedom that a fit must leave (common practice, no source)."""
+_WORDS = ("status", "reason", "flag", "period")
+"""Columns of rows that no model reads."""
 
 
 class Response(Protocol):
@@ -37,7 +40,7 @@ class Response(Protocol):
     names: tuple[str, ...]
     meanings: tuple[str, ...]
 
-    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+    def columns(self, rows: Rows) -> np.ndarray:
         """Columns of rows, shape (rows, k)."""
 
     def at(self, temperature: np.ndarray, operating: float = 1.0) -> np.ndarray:
@@ -51,7 +54,7 @@ class Response(Protocol):
 class Sample:
     """The used rows of a baseline period in order of time, as arrays."""
 
-    rows: pd.DataFrame
+    rows: Columns
     y: np.ndarray
     """Energy per day (or hour), shape (n,)."""
     temperature: np.ndarray
@@ -62,20 +65,23 @@ class Sample:
     """Whether the next row follows at once, shape (n − 1,)."""
 
     @classmethod
-    def of(cls, rows: pd.DataFrame) -> Sample:
+    def of(cls, rows: Rows) -> Sample:
         """Take the used rows.  ModelError where there are none, or one is not complete."""
         rows = used(rows)
         if not len(rows):
             raise ModelError("no row can be used")
-        y = rows["energy"].to_numpy(dtype=float)
-        t = rows["temperature"].to_numpy(dtype=float)
+        if not isinstance(rows, Columns):
+            rows = Columns.of(rows, _WORDS)
+        y, t = (np.asarray(rows[name], dtype=float) for name in ("energy", "temperature"))
         bad = ~(np.isfinite(y) & np.isfinite(t))
         if bad.any():
             raise ModelError(
                 f"{bad.sum()} rows with status used have no energy or no temperature, the first "
                 f"is {rows.index[bad][0]}"
             )
-        weights = rows["weight"].to_numpy(dtype=float) if "weight" in rows else np.ones(len(y))
+        weights = np.ones(len(y))
+        if "weight" in rows:
+            weights = np.asarray(rows["weight"], dtype=float)
         if not (weights > 0).all():
             raise ModelError(f"{(~(weights > 0)).sum()} rows have no weight above zero")
         return cls(rows, y, t, weights, consecutive_of(rows))
@@ -83,10 +89,15 @@ class Sample:
     def __len__(self) -> int:
         return len(self.y)
 
-    @property
+    @cached_property
     def unit_weights(self) -> np.ndarray:
-        """Weights scaled to a mean of one."""
+        """Weights scaled to a mean of one, shape (n,)."""
         return self.weights * (len(self) / self.weights.sum())
+
+    @cached_property
+    def temperature_range(self) -> tuple[float, float]:
+        """Lowest and highest temperature of the rows, degC."""
+        return float(self.temperature.min()), float(self.temperature.max())
 
 
 @dataclass(frozen=True)
@@ -94,32 +105,19 @@ class Fit:
     """A fitted baseline.  Energies per day, in the unit of its rows."""
 
     family: str
-    form: str
     terms: LinearTerms
     response: Response
-    term_names: tuple[str, ...]
-    term_meanings: tuple[str, ...]
-    term_units: tuple[str, ...]
     coefficients: np.ndarray
     """Linear coefficients, in the order of term_names, shape (p_lin,)."""
     covariance: np.ndarray
     """Their covariance, change points taken as given, shape (p_lin, p_lin)."""
-    change_points: tuple[float, ...]
-    """degC."""
-    parameters: int
-    """Coefficients and change points."""
-    n: int
     statistics: FitStatistics
     residuals: np.ndarray
     """Measured − modelled, energy per day, in order of time, shape (n,)."""
-    index: pd.Index
-    """Index of the used rows in order of time."""
     weights: np.ndarray
     """Days that each row stands for, shape (n,)."""
     x: np.ndarray
     """Design of the used rows, shape (n, p_lin)."""
-    consecutive: np.ndarray
-    """Whether the next row follows at once, shape (n − 1,)."""
     temperature_low: float
     temperature_high: float
     """Range of the rows' temperatures, degC."""
@@ -128,25 +126,60 @@ class Fit:
     hold_out_cv_rmse: float | None = None
     hold_out_nmbe: float | None = None
 
-    def design(self, rows: pd.DataFrame, days: np.ndarray | None = None) -> np.ndarray:
+    @property
+    def form(self) -> str:
+        """Name of the response to temperature."""
+        return self.response.form
+
+    @property
+    def change_points(self) -> tuple[float, ...]:
+        """degC."""
+        return self.response.change_points
+
+    @property
+    def n(self) -> int:
+        """Rows fitted."""
+        return self.statistics.n
+
+    @property
+    def parameters(self) -> int:
+        """Coefficients and change points."""
+        return self.statistics.parameters
+
+    @property
+    def term_names(self) -> tuple[str, ...]:
+        """Short names, in the order of the coefficients."""
+        return self.terms.names + self.response.names
+
+    @property
+    def term_meanings(self) -> tuple[str, ...]:
+        """One sentence each."""
+        return self.terms.meanings + self.response.meanings
+
+    @property
+    def term_units(self) -> tuple[str, ...]:
+        """Units of the coefficients."""
+        return self.terms.units(self.unit) + (f"{self.unit}/K",) * len(self.response.names)
+
+    def design(self, rows: Rows, days: np.ndarray | None = None) -> np.ndarray:
         """Design matrix of any rows, shape (rows, p_lin); `days` as in `LinearTerms.columns`."""
         return np.hstack([self.terms.columns(rows, days), self.response.columns(rows)])
 
-    def predict(self, rows: pd.DataFrame) -> np.ndarray:
+    def predict(self, rows: Rows) -> np.ndarray:
         """Modelled energy per day, shape (rows,); NaN where a row has no temperature."""
         return self.design(rows) @ self.coefficients
 
     @property
     def standard_errors(self) -> np.ndarray:
         """Standard errors of the linear coefficients, shape (p_lin,)."""
-        return np.sqrt(np.diag(self.covariance))
+        return np.sqrt(self.covariance.diagonal())
 
     @property
     def t_values(self) -> np.ndarray:
         """Coefficient over standard error, shape (p_lin,); infinite for a perfect fit."""
         errors = self.standard_errors
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(errors > 0, self.coefficients / errors, np.inf)
+        out = np.full(len(errors), np.inf)
+        return np.divide(self.coefficients, errors, out=out, where=errors > 0)
 
     def formula(self) -> str:
         """The model in symbols: `173.6 + 35.8·operating + 4.12·(23.2 − T)⁺`, in its unit."""
@@ -177,7 +210,6 @@ def solve(
     *,
     unit: str = "kWh/day",
     official: bool = False,
-    x: np.ndarray | None = None,
 ) -> Fit:
     """Fit the linear coefficients of a form at its change points.
 
@@ -187,91 +219,114 @@ def solve(
     family, terms, response : what is fitted.
     unit : of the modelled quantity.
     official : solve with statsmodels instead of numpy.
-    x : design of the sample, where it is at hand.
 
     Raises ModelError for too few rows, and for columns that depend on one another.
     """
-    if x is None:
-        x = np.hstack([terms.columns(sample.rows), response.columns(sample.rows)])
-    n, linear = x.shape
-    parameters = linear + len(response.change_points)
-    if n - parameters < DEGREES_LEAST:
-        raise ModelError(
-            f"form {response.form} has {parameters} parameters and needs at least "
-            f"{parameters + DEGREES_LEAST} rows, found {n}"
-        )
-    w = sample.unit_weights
-    solver = _with_statsmodels if official else _with_numpy
-    coefficients, unscaled = solver(x, sample.y, w)
-    fitted = x @ coefficients
-    residuals = sample.y - fitted
-    statistics = fit_statistics(
+    (fit,) = solve_all(sample, family, terms, [response], unit=unit)
+    if isinstance(fit, ModelError):
+        raise fit
+    return officially(fit, sample) if official else fit
+
+
+def solve_all(
+    sample: Sample,
+    family: str,
+    terms: LinearTerms,
+    responses: Sequence[Response],
+    *,
+    unit: str = "kWh/day",
+) -> list[Fit | ModelError]:
+    """Fit several forms with the same linear terms, as `solve` does each of them: its fit, or why
+    there is none."""
+    n = len(sample)
+    found: list[Fit | ModelError | None] = [None] * len(responses)
+    for i, response in enumerate(responses):
+        parameters = _parameters(terms, response)
+        if n - parameters < DEGREES_LEAST:
+            found[i] = ModelError(
+                f"form {response.form} has {parameters} parameters and needs at least "
+                f"{parameters + DEGREES_LEAST} rows, found {n}"
+            )
+    places = [i for i, short in enumerate(found) if short is None]
+    if places:
+        fits = _together(sample, family, terms, [responses[i] for i in places], unit)
+        for i, fit in zip(places, fits, strict=True):
+            found[i] = fit
+    return found
+
+
+def _parameters(terms: LinearTerms, response: Response) -> int:
+    """Coefficients and change points."""
+    return len(terms.names) + len(response.names) + len(response.change_points)
+
+
+def _together(
+    sample: Sample, family: str, terms: LinearTerms, responses: Sequence[Response], unit: str
+) -> list[Fit | ModelError]:
+    """Solve forms for which there are rows enough."""
+    z = terms.columns(sample.rows)
+    own = [response.columns(sample.rows) for response in responses]
+    linear = z.shape[1]
+    width = [linear + columns.shape[1] for columns in own]
+    x = np.zeros((len(own), max(width), len(sample)))
+    x[:, :linear] = z.T
+    for i, columns in enumerate(own):
+        x[i, linear : width[i]] = columns.T
+    coefficients, unscaled, problems = least_squares(x, width, sample.y, sample.unit_weights)
+    residuals = sample.y - (coefficients[:, None, :] @ x)[:, 0]
+    statistics = statistics_of(
         sample.y,
-        fitted,
-        parameters=parameters,
-        weights=sample.weights,
+        residuals,
+        parameters=[_parameters(terms, response) for response in responses],
+        weights=sample.unit_weights,
         consecutive=sample.consecutive,
     )
-    rate, degree = unit, f"{unit}/K"
-    return Fit(
-        family=family,
-        form=response.form,
-        terms=terms,
-        response=response,
-        term_names=terms.names + response.names,
-        term_meanings=terms.meanings + response.meanings,
-        term_units=terms.units(rate) + (degree,) * len(response.names),
-        coefficients=coefficients,
-        covariance=unscaled * statistics.rmse**2,
-        change_points=response.change_points,
-        parameters=parameters,
-        n=n,
-        statistics=statistics,
-        residuals=residuals,
-        index=sample.rows.index,
-        weights=sample.weights,
-        x=x,
-        consecutive=sample.consecutive,
-        temperature_low=float(sample.temperature.min()),
-        temperature_high=float(sample.temperature.max()),
-        unit=unit,
-        solver="statsmodels" if official else "numpy",
-    )
+    low, high = sample.temperature_range
+    return [
+        ModelError(problems[i])
+        if problems[i]
+        else Fit(
+            family=family,
+            terms=terms,
+            response=responses[i],
+            coefficients=coefficients[i, :p],
+            covariance=unscaled[i, :p, :p] * statistics[i].rmse ** 2,
+            statistics=statistics[i],
+            residuals=residuals[i],
+            weights=sample.weights,
+            x=x[i, :p].T,
+            temperature_low=low,
+            temperature_high=high,
+            unit=unit,
+        )
+        for i, p in enumerate(width)
+    ]
 
 
 def officially(fit: Fit, sample: Sample) -> Fit:
     """The same fit with coefficients and covariance solved by statsmodels."""
-    again = solve(
-        sample, fit.family, fit.terms, fit.response, unit=fit.unit, official=True, x=fit.x
+    coefficients, unscaled = _with_statsmodels(fit.x, sample.y, sample.unit_weights)
+    residuals = sample.y - fit.x @ coefficients
+    (statistics,) = statistics_of(
+        sample.y,
+        residuals[None],
+        parameters=[fit.parameters],
+        weights=sample.unit_weights,
+        consecutive=sample.consecutive,
     )
-    return replace(again, hold_out_cv_rmse=fit.hold_out_cv_rmse, hold_out_nmbe=fit.hold_out_nmbe)
-
-
-def _with_numpy(x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients and (X'WX)⁻¹ of scaled columns: by normal equations and one step of refinement
-    where the columns are well apart, by QR otherwise; ModelError where the rank is short."""
-    root = np.sqrt(w)
-    xw = root[:, None] * x
-    size = np.sqrt(np.einsum("ij,ij->j", xw, xw))
-    if not (size > 0).all():
-        raise ModelError(f"column {int(np.argmin(size))} of the model is zero on all rows")
-    xw /= size
-    target = root * y
-    gram = xw.T @ xw
-    if np.linalg.eigvalsh(gram)[0] > WELL_APART:
-        inverse = np.linalg.inv(gram)
-        b = inverse @ (xw.T @ target)
-        b += inverse @ (xw.T @ (target - xw @ b))
-        return b / size, inverse / np.outer(size, size)
-    q, r = np.linalg.qr(xw)
-    if np.abs(np.diag(r)).min() < 1e-10:
-        raise ModelError("columns of the model depend on one another: a term can't be told apart")
-    inverse = np.linalg.inv(r)
-    return inverse @ (q.T @ target) / size, inverse @ inverse.T / np.outer(size, size)
+    return replace(
+        fit,
+        coefficients=coefficients,
+        covariance=unscaled * statistics.rmse**2,
+        statistics=statistics,
+        residuals=residuals,
+        solver="statsmodels",
+    )
 
 
 def _with_statsmodels(x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The same through statsmodels, which takes two seconds to import and so is imported here."""
+    """Coefficients and (X'WX)⁻¹ by statsmodels, which takes two seconds to import and so is
+    imported here."""
     from statsmodels.regression.linear_model import WLS
 
     result = WLS(y, x, weights=w).fit()

@@ -23,6 +23,7 @@ A good fit is no proof of a small uncertainty of savings; that is `savings/uncer
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,33 +114,60 @@ def fit_statistics(
     w = np.ones(n) if weights is None else np.asarray(weights, dtype=float)
     if w.shape != y.shape:
         raise ModelError(f"there are {n} rows and weights of shape {w.shape}")
+    pairs = np.ones(n - 1, dtype=bool) if consecutive is None else np.asarray(consecutive, bool)
+    if pairs.shape != (n - 1,):
+        raise ModelError(f"{n} rows have {n - 1} pairs, not {pairs.shape}")
     w = w * (n / w.sum())
+    return statistics_of(y, e[None], parameters=[parameters], weights=w, consecutive=pairs)[0]
 
-    mean = float(w @ y) / n
-    sse = float(w @ (e * e))
+
+def statistics_of(
+    y: np.ndarray,
+    residuals: np.ndarray,
+    *,
+    parameters: Sequence[int],
+    weights: np.ndarray,
+    consecutive: np.ndarray,
+) -> list[FitStatistics]:
+    """The statistics of several fits to the same measured use.
+
+    Parameters
+    ----------
+    y : measured, shape (n,).
+    residuals : measured − modelled of each fit, shape (fits, n), finite.
+    parameters : of each fit, fewer than n.
+    weights : of mean one, shape (n,).
+    consecutive : as `fit_statistics` takes it, shape (n − 1,).
+    """
+    n = len(y)
+    mean = float(weights @ y) / n
     deviation = y - mean
-    sst = float(w @ (deviation * deviation))
-    degrees = n - parameters
-    rmse = math.sqrt(sse / degrees)
-    bias = float(w @ e)
+    sst = float(weights @ (deviation * deviation))
     varies = sst > (1e-12 * max(abs(mean), 1e-300)) ** 2 * n
-    r2 = 1 - sse / sst if varies else None
-    rho, durbin_watson = _serial(e, consecutive)
-    return FitStatistics(
-        n=n,
-        parameters=parameters,
-        sse=sse,
-        r2=r2,
-        adjusted_r2=None if r2 is None else 1 - (1 - r2) * (n - 1) / degrees,
-        rmse=rmse,
-        cv_rmse=rmse / mean if mean > 0 else None,
-        nmbe=bias / (degrees * mean) if mean > 0 else None,
-        net_determination_bias=bias / (n * mean) if mean > 0 else None,
-        autocorrelation=rho,
-        effective_n=effective_n(n, rho),
-        durbin_watson=durbin_watson,
-        mean=mean,
-    )
+    serial = _serial(residuals, consecutive)
+    sums = ((residuals * residuals) @ weights).tolist(), (residuals @ weights).tolist()
+    found = []
+    for p, sse, bias, (rho, durbin_watson) in zip(parameters, *sums, serial, strict=True):
+        degrees = n - p
+        rmse = math.sqrt(sse / degrees)
+        r2 = 1 - sse / sst if varies else None
+        statistics = FitStatistics(
+            n=n,
+            parameters=p,
+            sse=sse,
+            r2=r2,
+            adjusted_r2=None if r2 is None else 1 - (1 - r2) * (n - 1) / degrees,
+            rmse=rmse,
+            cv_rmse=rmse / mean if mean > 0 else None,
+            nmbe=bias / (degrees * mean) if mean > 0 else None,
+            net_determination_bias=bias / (n * mean) if mean > 0 else None,
+            autocorrelation=rho,
+            effective_n=effective_n(n, rho),
+            durbin_watson=durbin_watson,
+            mean=mean,
+        )
+        found.append(statistics)
+    return found
 
 
 def effective_n(n: int, rho: float | None) -> float:
@@ -149,20 +177,23 @@ def effective_n(n: int, rho: float | None) -> float:
     return n * (1 - rho) / (1 + rho)
 
 
-def _serial(e: np.ndarray, consecutive: np.ndarray | None) -> tuple[float | None, float | None]:
-    """Lag-1 Pearson correlation and Durbin–Watson of residuals over consecutive pairs."""
-    before, after = e[:-1], e[1:]
-    if consecutive is not None:
-        pairs = np.asarray(consecutive, dtype=bool)
-        if pairs.shape != before.shape:
-            raise ModelError(f"{len(e)} rows have {len(before)} pairs, not {pairs.shape}")
-        before, after = before[pairs], after[pairs]
-    total = float(e @ e)
-    if len(before) < PAIRS_LEAST or total <= 0:
-        return None, None
+def _serial(e: np.ndarray, consecutive: np.ndarray) -> list[tuple[float | None, float | None]]:
+    """Lag-1 Pearson correlation and Durbin–Watson of residuals, shape (fits, n), over consecutive
+    pairs."""
+    before, after = e[:, :-1], e[:, 1:]
+    if not consecutive.all():
+        before, after = before[:, consecutive], after[:, consecutive]
+    if before.shape[1] < PAIRS_LEAST:
+        return [(None, None)] * len(e)
     step = after - before
-    durbin_watson = float(step @ step) / total
-    x, y = before - before.mean(), after - after.mean()
-    spread = math.sqrt(float(x @ x) * float(y @ y))
-    rho = float(x @ y) / spread if spread > 0 else None
-    return rho, durbin_watson
+    x, y = (part - part.mean(axis=1, keepdims=True) for part in (before, after))
+    sums = (
+        np.einsum("ij,ij->i", a, b).tolist()
+        for a, b in ((e, e), (step, step), (x, x), (y, y), (x, y))
+    )
+    found = []
+    for total, steps, xx, yy, xy in zip(*sums, strict=True):
+        spread = math.sqrt(xx * yy)
+        rho = xy / spread if spread > 0 else None
+        found.append((rho, steps / total) if total > 0 else (None, None))
+    return found

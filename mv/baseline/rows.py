@@ -285,11 +285,11 @@ def moments_of(rows: Rows) -> np.ndarray:
     return np.arange(len(rows)).astype("datetime64[s]")
 
 
-def consecutive_of(rows: pd.DataFrame) -> np.ndarray:
+def consecutive_of(rows: Rows) -> np.ndarray:
     """Whether each row is followed at once by the next, shape (rows − 1,)."""
     if "end" in rows.columns:
-        end = rows["end"].to_numpy().astype("datetime64[D]")
-        return rows["start"].to_numpy().astype("datetime64[D]")[1:] == end[:-1]
+        start, end = (np.asarray(rows[name]).astype("datetime64[D]") for name in ("start", "end"))
+        return start[1:] == end[:-1]
     steps = np.diff(moments_of(rows)).astype(np.int64)
     return steps == (steps.min() if len(steps) else 0)
 

@@ -20,7 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from mv.baseline.pair_search import best_pair
-from mv.baseline.sides import Columns, Side
+from mv.baseline.sides import LEFT, RIGHT, RIGHT_OF_LINE, Hinges, Sorted, freed
+
+_SIGNS = np.array([[1.0], [-1.0], [-1.0]])
+"""Of the kinds of hinge, as `freed` takes them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,85 +66,85 @@ class ChangePointSearch:
         self._centre = float(t[len(t) // 2])
         t = t - self._centre
         root = np.ones(len(t)) if weights is None else np.sqrt(weights[order])
-        self._t, self._root = t, root
-        self._y, self._z = root * y[order], root[:, None] * z[order]
-        self._least, self._signs = max(least, 2), signs
+        least = max(least, 2)
         new = np.flatnonzero(t[1:] > t[:-1]) + 1
-        self._first = np.concatenate([[0], new])
-        """Place of the first row of each distinct temperature."""
-        self._u = t[self._first]
-        after = np.concatenate([new, [len(t)]])
-        low = int(np.searchsorted(after, self._least))
-        high = int(np.searchsorted(self._first, len(t) - self._least, side="right")) - 1
-        self._range = (low, high)
-        self._cut = after
-        self._columns = Columns(self._z, self._y)
-        self._sides: dict[bool, Side] = {}
+        first, after = np.concatenate([[0], new]), np.concatenate([new, [len(t)]])
+        low = int(np.searchsorted(after, least))
+        high = max(int(np.searchsorted(first, len(t) - least, side="right")), low)
+        u = t[first[low:high]]
+        self._places = len(u)
+        self._rows = Sorted(t, root, root * y[order], root * z.T[:, order], after[low:high])
+        self._hinges = Hinges.of(self._rows, u, np.append(np.diff(u), 0.0)[: len(u)])
+        self._signs = signs
+        self._found: list[Found | None] | None = None
 
     def heating(self) -> Found | None:
         """3-parameter heating, b (c − T)⁺."""
-        return self._one(self._columns, self._own_side(left=True))
+        return self._one(LEFT)
 
     def cooling(self) -> Found | None:
         """3-parameter cooling, b (T − c)⁺."""
-        return self._one(self._columns, self._own_side(left=False))
+        return self._one(RIGHT)
 
     def both_sides(self) -> Found | None:
         """4 parameters, b₁ (c − T)⁺ + b₂ (T − c)⁺."""
         # (c − T)⁺ = (T − c)⁺ − T + c, so that a straight line and one hinge span the form.
-        columns = Columns(np.column_stack([self._z, self._root * self._t]), self._y)
-        return self._one(columns, self._side(columns, left=False), line=True)
+        return self._one(RIGHT_OF_LINE)
 
     def apart(self) -> Found | None:
         """5 parameters, b₁ (c₁ − T)⁺ + b₂ (T − c₂)⁺ with c₁ ≤ c₂."""
-        low, high = self._range
-        if high <= low:
+        if self._places < 2:
             return None
-        found = best_pair(self._own_side(left=True), self._own_side(left=False), self._signs)
+        found = best_pair(self._rows, self._hinges, self._signs)
         if found is None:
             return None
         gain, c1, c2 = found
-        return Found((c1 + self._centre, c2 + self._centre), max(self._columns.sse - gain, 0.0))
+        return Found((c1 + self._centre, c2 + self._centre), max(self._rows.sse - gain, 0.0))
 
-    def _own_side(self, *, left: bool) -> Side:
-        if left not in self._sides:
-            self._sides[left] = self._side(self._columns, left=left)
-        return self._sides[left]
-
-    def _side(self, columns: Columns, *, left: bool) -> Side:
-        low, high = self._range
-        at = np.arange(low, high + 1)
-        u = self._u
-        gap = np.append(np.diff(u), 0.0)[at]
-        gap[-1:] = 0.0
-        return Side.of(columns.sums(self._t, self._root, self._cut[at]), u[at], gap, left=left)
-
-    def _one(self, columns: Columns, side: Side, *, line: bool = False) -> Found | None:
-        if not len(side.u):
+    def _one(self, kind: int) -> Found | None:
+        if not self._places:
             return None
-        end, free = side.g1**2, side.g1**2 + side.g2**2
-        step, slope = side.back(side.g1, side.g2)
-        inside = (step >= 0) & (step <= side.gap)
-        end_slope = side.g1 / side.l11
+        if self._found is None:
+            self._found = self._best_of_each()
+        return self._found[kind]
+
+    def _best_of_each(self) -> list[Found | None]:
+        """The best change point of each kind of hinge, tried at every temperature and freed in
+        every gap."""
+        hinges, rows = self._hinges, self._rows
+        l11 = hinges.l11
+        step, slope = freed(_SIGNS, l11, hinges.l21, hinges.l22, hinges.g1, hinges.g2)
+        end = hinges.g1**2
+        free = end + hinges.g2**2
+        inside = (step >= 0) & (step <= hinges.gap)
         if self._signs:
-            inside &= self._right_signs(columns, side, step, slope, line)
-            zero = np.zeros_like(step)
-            end = np.where(self._right_signs(columns, side, zero, end_slope, line), end, -np.inf)
+            inside &= self._right_signs(step, slope)
+            end = np.where(self._right_signs(np.zeros_like(step), hinges.g1 / l11), end, -np.inf)
         free = np.where(inside, free, -np.inf)
-        a, b = int(np.argmax(end)), int(np.argmax(free))
-        gain, c = (end[a], side.u[a]) if end[a] >= free[b] else (free[b], side.u[b] + step[b])
-        if not np.isfinite(gain):
-            return None
-        return Found((float(c + self._centre),), max(float(columns.sse - gain), 0.0))
+        found: list[Found | None] = []
+        best = zip(end.argmax(axis=1).tolist(), free.argmax(axis=1).tolist(), strict=True)
+        for kind, (a, b) in enumerate(best):
+            if end[kind, a] >= free[kind, b]:
+                gain, c = float(end[kind, a]), hinges.u[a]
+            else:
+                gain, c = float(free[kind, b]), hinges.u[b] + step[kind, b]
+            sse = rows.sse_of_line if kind == RIGHT_OF_LINE else rows.sse
+            at = (float(c + self._centre),)
+            found.append(Found(at, max(sse - gain, 0.0)) if np.isfinite(gain) else None)
+        return found
 
-    def _right_signs(
-        self, columns: Columns, side: Side, step: np.ndarray, slope: np.ndarray, line: bool
-    ) -> np.ndarray:
-        """Where the slope beyond (and for a line: also below) the change point is plausible."""
-        if not line:
-            return slope > 0
+    def _right_signs(self, step: np.ndarray, slope: np.ndarray) -> np.ndarray:
+        """Where the slope beyond (and beside a line: also below) the change point is plausible,
+        shape (3, m)."""
+        ok = slope > 0
         # Coefficient of the straight line, given slope·(T − c)⁺: the last row of the fit on Z.
-        step = np.where(np.isfinite(step), step, 0.0)
-        hinge = side.b_hinge - step[:, None] * side.b_level
-        below = columns.last(slope[:, None] * hinge)
-        return (below < 0) & (below + slope > 0)
+        beside = slope[RIGHT_OF_LINE]
+        away = np.where(np.isfinite(step[RIGHT_OF_LINE]), step[RIGHT_OF_LINE], 0.0)
+        on_line = (
+            columns[RIGHT_OF_LINE, -1] for columns in (self._hinges.b_hinge, self._hinges.b_level)
+        )
+        hinge, level = on_line
+        product, length = self._rows.line_slope
+        below = (product - beside * (hinge - away * level)) / length
+        ok[RIGHT_OF_LINE] = (below < 0) & (below + beside > 0)
+        return ok

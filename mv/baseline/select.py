@@ -29,12 +29,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.cross_validation import HoldOut, blocks_of, hold_out
 from mv.baseline.day_types import DayTypes, cells_of, find_day_types
-from mv.baseline.family import FAMILIES
-from mv.baseline.fit import Fit, Sample, officially, solve
+from mv.baseline.family import FAMILIES, Contest
+from mv.baseline.fit import Fit, Sample, officially, solve_all
 from mv.baseline.fit_statistics import effective_n
 from mv.baseline.rows import DRIVER
 from mv.baseline.slopes_by_day import ADDED, SlopesByDay
@@ -102,7 +102,7 @@ class Selection:
 
 
 def select(
-    rows: pd.DataFrame,
+    rows: Rows,
     granularity: Granularity,
     carrier: str = "electricity",
     *,
@@ -125,27 +125,26 @@ def select(
     if granularity not in ROWS_BEYOND:
         raise ModelError(f"rows are daily or bills, not {granularity!r}")
     sample = Sample.of(rows)
-    rate = f"{unit}/day"
+    forms = _Forms(sample, granularity, f"{unit}/day")
     drivers, findings = _drivers(sample)
-    operating = sample.rows["operating"].to_numpy(dtype=float)
     plain = LinearTerms(
         drivers=drivers,
-        driver_means=_means(sample, drivers),
-        share=float(np.average(operating, weights=sample.weights))
+        driver_means={name: float(np.mean(sample.rows[DRIVER + name])) for name in drivers},
+        share=float(np.average(_operating(sample), weights=sample.weights))
         if granularity == "bills"
         else None,
     )
     if like is None:
-        tried = _with_own_days(sample, plain, granularity, rate)
+        tried = _with_own_days(forms, plain)
     else:
         terms = replace(plain, days=like.terms.days, day_types=like.terms.day_types)
-        tried = _candidates(sample, terms, granularity, rate)
+        tried = forms.tried(terms)
     if not any(c.plausible for c in tried):
         raise ModelError(f"no form can be fitted to {len(sample)} rows: {tried[0].why}")
     leader = _leader(tried, granularity)
-    tried += _candidates(sample, leader.fit.terms, granularity, rate, costly=True)
+    tried += forms.tried(leader.fit.terms, costly=True)
     if granularity == "daily":
-        tried += _slopes_by_day(sample, _leader(tried, granularity), rate)
+        tried += forms.by_day(_leader(tried, granularity))
     n = _independent(tried, granularity)
     ranked, weak = _defended(_ranked(tried, n))
     chosen, out = _close_call(ranked, sample)
@@ -184,8 +183,9 @@ def bic(fit: Fit, n: float) -> float:
 
 def implausible(fit: Fit, granularity: Granularity) -> str:
     """Why a fit is not plausible; empty when it is."""
-    slopes = dict(zip(fit.term_names, fit.coefficients, strict=True))
-    t_values = dict(zip(fit.term_names, fit.t_values, strict=True))
+    names = fit.term_names
+    slopes = dict(zip(names, fit.coefficients.tolist(), strict=True))
+    t_values = dict(zip(names, fit.t_values.tolist(), strict=True))
     for name, t in t_values.items():
         # Where operating days add to a slope, other days may well have none.
         if name == "level" or name.startswith(DRIVER) or name + ADDED in slopes:
@@ -199,8 +199,8 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
             falls = slope <= 0 if more is None else t_values[side] <= -T_LEAST
             if falls or slope + (more or 0.0) <= 0:
                 return f"use would fall beyond the {side} change point"
-            column = fit.x[:, fit.term_names.index(name)]
-            beyond = int((column > 0).sum())
+            column = fit.x[:, names.index(name)]
+            beyond = int(np.count_nonzero(column > 0))
             # A change point may stand on the last of the rows that it needs.
             if beyond < ROWS_BEYOND[granularity] - 1:
                 return f"only {beyond} rows lie beyond the {side} change point"
@@ -217,41 +217,76 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
     return ""
 
 
-def _with_own_days(
-    sample: Sample, plain: LinearTerms, granularity: Granularity, unit: str
-) -> list[CandidateFit]:
+class _Forms:
+    """The forms of every family, fitted to one sample as they are asked for."""
+
+    def __init__(self, sample: Sample, granularity: Granularity, unit: str) -> None:
+        self.sample, self.granularity, self.unit = sample, granularity, unit
+        self._contests: dict[tuple[str, str], Contest] = {}
+
+    def tried(self, terms: LinearTerms, *, costly: bool = False) -> list[CandidateFit]:
+        """The forms with these terms: the costly ones, or the others."""
+        suffix = {"none": "", "operating": " with operating days", "types": " with day types"}
+        out = []
+        for family in FAMILIES:
+            if self.granularity not in family.granularities or family.contest is None:
+                continue
+            key = family.name, terms.days
+            if key not in self._contests:
+                least = ROWS_BEYOND[self.granularity]
+                self._contests[key] = family.contest(self.sample, terms, least, self.unit)
+            asked = [form for form in family.forms if (form in family.costly) == costly]
+            for tried in self._contests[key](asked):
+                form = tried.form + suffix[terms.days]
+                out.append(self._judged(form, tried.fit, tried.problem))
+        return out
+
+    def by_day(self, leader: CandidateFit) -> list[CandidateFit]:
+        """The leading form with slopes of their own for operating days: each side alone, and both;
+        a slope that other days don't have is left out there."""
+        plain = leader.fit
+        if plain.terms.days == "none":
+            return []
+        names = plain.response.names
+        sides = [(name,) for name in names] + ([names] if len(names) > 1 else [])
+        fits = self._with_slopes(plain, [SlopesByDay(plain.response, these) for these in sides])
+        again = {}
+        for place, (these, fit) in enumerate(zip(sides, fits, strict=True)):
+            if isinstance(fit, ModelError):
+                continue
+            t_values = dict(zip(fit.term_names, fit.t_values.tolist(), strict=True))
+            alone = tuple(side for side in these if abs(t_values[side]) < T_LEAST)
+            if alone:
+                added = tuple(side for side in these if side not in alone)
+                again[place] = SlopesByDay(plain.response, added, alone)
+        for place, fit in zip(again, self._with_slopes(plain, list(again.values())), strict=True):
+            fits[place] = fit
+        out = []
+        for these, fit in zip(sides, fits, strict=True):
+            form = f"{leader.form}, {' and '.join(these)} by kind of day"
+            failed = isinstance(fit, ModelError)
+            out.append(self._judged(form, None if failed else fit, str(fit) if failed else ""))
+        return out
+
+    def _with_slopes(self, plain: Fit, responses: list[SlopesByDay]) -> list[Fit | ModelError]:
+        return solve_all(self.sample, plain.family, plain.terms, responses, unit=self.unit)
+
+    def _judged(self, form: str, fit: Fit | None, problem: str) -> CandidateFit:
+        why = problem if fit is None else implausible(fit, self.granularity)
+        return CandidateFit(form, fit, None, not why, why)
+
+
+def _with_own_days(forms: _Forms, plain: LinearTerms) -> list[CandidateFit]:
     """The simpler forms with every kind of day that these rows may know."""
     tried: list[CandidateFit] = []
-    for days in _day_terms(sample, granularity):
-        tried += _candidates(sample, replace(plain, days=days), granularity, unit)
-    if granularity == "daily" and any(c.fit for c in tried):
-        types = _day_types(sample, _ranked(tried, _independent(tried, granularity))[0].fit)
+    for days in _day_terms(forms.sample, forms.granularity):
+        tried += forms.tried(replace(plain, days=days))
+    if forms.granularity == "daily" and any(c.fit for c in tried):
+        best = _ranked(tried, _independent(tried, forms.granularity))[0].fit
+        types = _day_types(forms.sample, best)
         if types is not None:
-            terms = replace(plain, days="types", day_types=types)
-            tried += _candidates(sample, terms, granularity, unit)
+            tried += forms.tried(replace(plain, days="types", day_types=types))
     return tried
-
-
-def _candidates(
-    sample: Sample,
-    terms: LinearTerms,
-    granularity: Granularity,
-    unit: str,
-    *,
-    costly: bool = False,
-) -> list[CandidateFit]:
-    """The forms of every family with these terms: the costly ones, or the others."""
-    suffix = {"none": "", "operating": " with operating days", "types": " with day types"}
-    out = []
-    for family in FAMILIES:
-        if granularity not in family.granularities or family.candidates is None:
-            continue
-        forms = tuple(form for form in family.forms if (form in family.costly) == costly)
-        for tried in family.candidates(sample, terms, ROWS_BEYOND[granularity], unit, forms):
-            why = tried.problem or implausible(tried.fit, granularity)
-            form = tried.form + suffix[terms.days]
-            out.append(CandidateFit(form, tried.fit, None, not why, why))
-    return out
 
 
 def _independent(tried: list[CandidateFit], granularity: Granularity) -> float:
@@ -264,7 +299,7 @@ def _independent(tried: list[CandidateFit], granularity: Granularity) -> float:
 
 def _ranked(tried: list[CandidateFit], n: float) -> list[CandidateFit]:
     """Plausible candidates with their BIC, the smallest first."""
-    ranked = [replace(c, criterion=bic(c.fit, n)) for c in tried if c.plausible]
+    ranked = [CandidateFit(c.form, c.fit, bic(c.fit, n), True, "") for c in tried if c.plausible]
     return sorted(ranked, key=lambda c: c.criterion)
 
 
@@ -318,7 +353,7 @@ def _close_call(ranked: list[CandidateFit], sample: Sample) -> tuple[CandidateFi
 
 
 def _day_terms(sample: Sample, granularity: Granularity) -> tuple[str, ...]:
-    operating = sample.rows["operating"].to_numpy(dtype=float)
+    operating = _operating(sample)
     if granularity == "bills":
         varies = float(np.std(operating)) >= SHARE_SD_LEAST
     else:
@@ -350,47 +385,11 @@ def _day_types(sample: Sample, fit: Fit) -> DayTypes | None:
     return best
 
 
-def _slopes_by_day(sample: Sample, best: CandidateFit, unit: str) -> list[CandidateFit]:
-    """The leading form with slopes of their own for operating days: each side alone, and both."""
-    plain = best.fit
-    if plain.terms.days == "none":
-        return []
-    names = plain.response.names
-    out = []
-    for sides in [(name,) for name in names] + ([names] if len(names) > 1 else []):
-        form = f"{best.form}, {' and '.join(sides)} by kind of day"
-        try:
-            fit = _by_day(sample, plain, sides, unit)
-        except ModelError as error:
-            out.append(CandidateFit(form, None, None, False, str(error)))
-        else:
-            why = implausible(fit, "daily")
-            out.append(CandidateFit(form, fit, None, not why, why))
-    return out
-
-
-def _by_day(sample: Sample, plain: Fit, sides: tuple[str, ...], unit: str) -> Fit:
-    """The form with slopes by kind of day; a slope that other days don't have is left out there.
-    ModelError where a term can't be told."""
-    level = len(plain.terms.names)
-    operating = sample.rows["operating"].to_numpy(dtype=float)[:, None]
-
-    def fitted(response: SlopesByDay) -> Fit:
-        x = np.hstack([plain.x[:, :level], response.of(plain.x[:, level:], operating)])
-        return solve(sample, plain.family, plain.terms, response, unit=unit, x=x)
-
-    fit = fitted(SlopesByDay(plain.response, sides))
-    t_values = dict(zip(fit.term_names, fit.t_values, strict=True))
-    alone = tuple(side for side in sides if abs(t_values[side]) < T_LEAST)
-    if not alone:
-        return fit
-    added = tuple(side for side in sides if side not in alone)
-    return fitted(SlopesByDay(plain.response, added, alone))
-
-
 def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
     """Drivers that can be told apart from level, temperature and operating days."""
     names = [c.removeprefix(DRIVER) for c in sample.rows.columns if str(c).startswith(DRIVER)]
+    if not names:
+        return (), ()
     taken: list[str] = []
     findings: list[Finding] = []
 
@@ -399,11 +398,11 @@ def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
         findings.append(Finding("driver_unused", message, file="drivers.csv"))
 
     columns = [np.ones(len(sample)), sample.temperature]
-    operating = sample.rows["operating"].to_numpy(dtype=float)
+    operating = _operating(sample)
     if operating.std() > 0:
         columns.append(operating)
     for name in sorted(names):
-        values = sample.rows[DRIVER + name].to_numpy(dtype=float)
+        values = np.asarray(sample.rows[DRIVER + name], dtype=float)
         if not np.isfinite(values).all():
             raise ModelError(f"a row with status used has no value of the driver {name}")
         deviation = values - values.mean()
@@ -422,8 +421,9 @@ def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
     return tuple(taken), tuple(findings)
 
 
-def _means(sample: Sample, drivers: tuple[str, ...]) -> dict[str, float]:
-    return {name: float(sample.rows[DRIVER + name].mean()) for name in drivers}
+def _operating(sample: Sample) -> np.ndarray:
+    """Share of operating days in each row, shape (n,)."""
+    return np.asarray(sample.rows["operating"], dtype=float)
 
 
 def _standing(criterion: float, smallest: float, chosen: bool) -> str:

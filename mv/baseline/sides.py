@@ -1,8 +1,8 @@
 """What does a hinge on one side explain, wherever its change point lies?
 
-The linear columns Z are made orthonormal and taken off (Frisch–Waugh); sums over the rows in
-order of temperature then give, for every distinct temperature u at once, the hinge beyond u and
-the level that frees its change point within the gap above u.
+The linear columns Z, and a straight line after them, are made orthonormal and taken off
+(Frisch–Waugh); sums over the rows in order of temperature then give, for every distinct temperature
+u at once, the hinge beyond u and the level that frees its change point within the gap above u.
 """
 
 from __future__ import annotations
@@ -13,130 +13,152 @@ import numpy as np
 
 RANK = 1e-10
 """Share of a column's squared length under which it counts as spanned by the others."""
+_SPANNED = 1e-9
+"""Share of a column's length that must be left once those before it are taken off."""
+LEFT, RIGHT, RIGHT_OF_LINE = range(3)
+"""The hinges that are summed: (u − T)⁺; (T − u)⁺; (T − u)⁺ beside a straight line."""
 
 
-class Columns:
-    """Linear columns made orthonormal, and what they leave of y."""
+class Sorted:
+    """Rows in order of temperature, scaled by the roots of their weights: the linear columns Z and
+    a straight line made orthonormal, what Z leaves of y, and sums up to each distinct temperature.
 
-    def __init__(self, z: np.ndarray, y: np.ndarray) -> None:
-        q, r = np.linalg.qr(z)
-        size = np.abs(np.diag(r))
-        length = np.sqrt(np.einsum("ij,ij->j", z, z))
-        keep = size > 1e-9 * np.maximum(length, 1e-300)
-        self.q = q[:, keep]
-        self.qy = self.q.T @ y
-        self.residual = y - self.q @ self.qy
-        self.residual -= self.q @ (self.q.T @ self.residual)
-        self.sse = float(self.residual @ self.residual)
-        self._corner = float(r[-1, -1]) if keep[-1] else np.inf
-        self._sums: Sums | None = None
-
-    def sums(self, t: np.ndarray, root: np.ndarray, cut: np.ndarray) -> Sums:
-        """Sums over the rows, for either side."""
-        if self._sums is None:
-            level = np.column_stack([root * root, root[:, None] * self.q, root * self.residual])
-            self._sums = Sums.of(level, t[:, None] * level, t * t * level[:, 0], cut)
-        return self._sums
-
-    def last(self, projected: np.ndarray) -> np.ndarray:
-        """Coefficient of the last column once the columns with these projections on Q, shape
-        (m, k), are taken off y."""
-        return (self.qy[-1] - projected[:, -1]) / self._corner
-
-
-@dataclass(slots=True)
-class Sums:
-    """Sums up to each distinct temperature, and over all rows: of the weight, of the columns Q and
-    of the residual; of these times the temperature; of the weight times its square."""
-
-    below: tuple[np.ndarray, ...]
-    whole: tuple[np.ndarray, ...]
-
-    @classmethod
-    def of(cls, level: np.ndarray, first: np.ndarray, square: np.ndarray, cut: np.ndarray) -> Sums:
-        """`cut` counts the rows up to each temperature."""
-        sums = [np.cumsum(values, axis=0) for values in (level, first, square)]
-        return cls(tuple(s[cut - 1] for s in sums), tuple(s[-1] for s in sums))
-
-    def beyond(self, *, left: bool) -> tuple[np.ndarray, ...]:
-        """Over the rows at or below each temperature (left), or above it."""
-        if left:
-            return self.below
-        return tuple(whole - below for whole, below in zip(self.whole, self.below, strict=True))
-
-
-@dataclass(slots=True)
-class Side:
-    """One side's hinge at each distinct temperature u, and the level that frees its change
-    point: made orthogonal to Z and to each other.
-
-    Column 1 is |T − u| beyond u, column 2 is 1 beyond u; `l` is their Cholesky factor after Z is
-    projected out, `b1`, `b2` (m, k) the projections of the orthonormal pair on Z, `g1`, `g2`
-    (m,) its products with the residual.
+    Parameters
+    ----------
+    t : temperature, in order, shape (n,).
+    root : of the weights, shape (n,).
+    y : scaled, shape (n,).
+    z : scaled linear columns, shape (k, n).
+    cut : rows up to each of the temperatures that are tried, shape (m,).
     """
 
-    left: bool
+    def __init__(
+        self, t: np.ndarray, root: np.ndarray, y: np.ndarray, z: np.ndarray, cut: np.ndarray
+    ) -> None:
+        columns = np.vstack([z, root * t])
+        q, r = np.linalg.qr(columns.T)
+        length = np.sqrt(np.vecdot(columns, columns))
+        keep = np.abs(r.diagonal()) > _SPANNED * np.maximum(length, 1e-300)
+        q = q.T * keep[:, None]
+        self.q = q[:-1]
+        """Orthonormal columns of Z, shape (k, n); zero where one depends on those before it."""
+        rest = y - (self.q @ y) @ self.q
+        self.residual = rest - (self.q @ rest) @ self.q
+        """What Z leaves of y, shape (n,)."""
+        self.sse = float(self.residual @ self.residual)
+        line = q[-1]
+        self.on_line = float(line @ self.residual)
+        """Product of the residual with the line, Z taken off it."""
+        rest = self.residual - self.on_line * line
+        self.sse_of_line = float(rest @ rest)
+        """Sum of squares that Z and the line leave."""
+        self.line_slope = float(line @ y), float(r[-1, -1]) if keep[-1] else np.inf
+        """Product of y with the line, and the line's own length, once Z is taken off it."""
+        self.cut = cut
+        level = root * np.vstack([root, q, self.residual])
+        sums = np.cumsum(np.vstack([level, t * level, t * t * level[0]]), axis=1)
+        below = sums.take(cut - 1, axis=1)
+        self.beyond = np.stack([below, sums[:, -1:] - below])
+        """Sums over the rows up to each temperature, and over those above it, shape
+        (2, 2(k + 3) + 1, m): of the weight, of Q's columns, the line among them, and of the
+        residual; of these times the temperature; of the weight times its square."""
+
+
+@dataclass(slots=True)
+class Hinges:
+    """For each kind of hinge and each distinct temperature u the hinge, and the level that frees
+    its change point, made orthogonal to Z and to each other; shape (3, m) if nothing else is said.
+
+    Column 1 is the hinge, column 2 is 1 beyond u; `l` is their Cholesky factor after Z is projected
+    out, `b_hinge`, `b_level` (3, k + 1, m) their projections on Z and the line, `g1`, `g2` the
+    products of the orthonormal pair with the residual.
+    """
+
     u: np.ndarray
+    """Temperatures, shape (m,)."""
     gap: np.ndarray
+    """Kelvin to the next one, shape (m,)."""
     l11: np.ndarray
     l21: np.ndarray
     l22: np.ndarray
     b_hinge: np.ndarray
     b_level: np.ndarray
-    b1: np.ndarray
-    b2: np.ndarray
     g1: np.ndarray
     g2: np.ndarray
 
     @classmethod
-    def of(cls, sums: Sums, u: np.ndarray, gap: np.ndarray, *, left: bool) -> Side:
-        """Sum over the rows at or below u (left) or above it."""
-        s_level, s_first, s_square = sums.beyond(left=left)
-        sign = -1.0 if left else 1.0
-        hinge = sign * (s_first - u[:, None] * s_level)
-        b_level, b_hinge = s_level[:, 1:-1], hinge[:, 1:-1]
-        h22 = s_level[:, 0] - np.einsum("ij,ij->i", b_level, b_level)
-        hh = s_square - 2 * u * s_first[:, 0] + u * u * s_level[:, 0]
-        h11 = hh - np.einsum("ij,ij->i", b_hinge, b_hinge)
-        h12 = hinge[:, 0] - np.einsum("ij,ij->i", b_hinge, b_level)
-        whole = h11 > RANK * np.maximum(hh, 1e-300)
+    def of(cls, rows: Sorted, u: np.ndarray, gap: np.ndarray) -> Hinges:
+        """The hinges at the temperatures of the rows' `cut`."""
+        sums = rows.beyond[[LEFT, RIGHT, RIGHT]]
+        half = sums.shape[1] // 2
+        level, first, square = sums[:, :half], sums[:, half:-1], sums[:, -1]
+        hinge = first - u * level
+        hinge[LEFT] *= -1
+        length = square - u * (2 * first[:, 0] - u * level[:, 0])
+        b_level, b_hinge = level[:, 1:-1], hinge[:, 1:-1]
+        # Only the last kind has the line beside it, and what that leaves of the residual.
+        level[RIGHT_OF_LINE, -1] -= rows.on_line * b_level[RIGHT_OF_LINE, -1]
+        hinge[RIGHT_OF_LINE, -1] -= rows.on_line * b_hinge[RIGHT_OF_LINE, -1]
+        b_level[:RIGHT_OF_LINE, -1] = b_hinge[:RIGHT_OF_LINE, -1] = 0.0
+        h22 = level[:, 0] - (b_level * b_level).sum(axis=1)
+        h11 = length - (b_hinge * b_hinge).sum(axis=1)
+        h12 = hinge[:, 0] - (b_hinge * b_level).sum(axis=1)
+        whole = h11 > RANK * np.maximum(length, 1e-300)
         l11 = np.sqrt(np.where(whole, h11, np.inf))
         l21 = h12 / l11
         rest = h22 - l21 * l21
-        l22 = np.sqrt(np.where(whole & (rest > RANK * s_level[:, 0]), rest, np.inf))
-        b1 = b_hinge / l11[:, None]
-        b2 = (b_level - l21[:, None] * b1) / l22[:, None]
+        l22 = np.sqrt(np.where(whole & (rest > RANK * level[:, 0]), rest, np.inf))
         g1 = hinge[:, -1] / l11
-        g2 = (s_level[:, -1] - l21 * g1) / l22
-        return cls(left, u, gap, l11, l21, l22, b_hinge, b_level, b1, b2, g1, g2)
+        g2 = (level[:, -1] - l21 * g1) / l22
+        return cls(u, gap, l11, l21, l22, b_hinge, b_level, g1, g2)
 
-    def back(
-        self, w1: np.ndarray, w2: np.ndarray, at: np.ndarray | slice = slice(None)
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """From coefficients of the orthonormal pair to the change point's distance above u and
-        the slope; the distance is infinite where the pair has no second column."""
-        l11, l21, l22 = self.l11[at], self.l21[at], self.l22[at]
+    def side(self, kind: int) -> Side:
+        """One kind of hinge, the line not beside it."""
+        l11, l21, l22 = self.l11[kind], self.l21[kind], self.l22[kind]
+        b1 = self.b_hinge[kind, :-1] / l11
+        b2 = (self.b_level[kind, :-1] - l21 * b1) / l22
+        g1, g2 = self.g1[kind], self.g2[kind]
+        return Side(kind == LEFT, np.vstack([self.u, self.gap, l11, l21, l22, g1, g2, b1, b2]))
+
+
+class Side:
+    """The hinges of one side at some places, as `Hinges` says: `u`, `gap`, `l11`, `l21`, `l22`,
+    `g1`, `g2`, shape (places,), and `b1`, `b2`, the projections of the orthonormal pair on Z,
+    shape (k, places)."""
+
+    __slots__ = ("_table", "b1", "b2", "g1", "g2", "gap", "l11", "l21", "l22", "left", "u")
+
+    def __init__(self, left: bool, table: np.ndarray) -> None:
+        self.left, self._table = left, table
+        self.u, self.gap, self.l11, self.l21, self.l22, self.g1, self.g2 = table[:7]
+        self.b1, self.b2 = np.split(table[7:], 2)
+
+    def at(self, places: np.ndarray) -> Side:
+        """The same at some of the places, as often as they are named."""
+        return Side(self.left, self._table.take(places, axis=1))
+
+    def inside(self, w1: np.ndarray, w2: np.ndarray, signs: bool) -> tuple[np.ndarray, np.ndarray]:
+        """For coefficients of the orthonormal pair the change point, and whether it lies within its
+        gap and, where signs count, has a slope above zero."""
+        sign = 1.0 if self.left else -1.0
+        step, slope = freed(sign, self.l11, self.l21, self.l22, w1, w2)
+        ok = (step >= 0) & (step <= self.gap)
+        return self.u + step, ok & (slope > 0) if signs else ok
+
+
+def freed(
+    sign: np.ndarray | float,
+    l11: np.ndarray,
+    l21: np.ndarray,
+    l22: np.ndarray,
+    w1: np.ndarray,
+    w2: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """From coefficients of an orthonormal pair to the change point's distance above u and the
+    slope.  `sign` is 1 for a hinge on the left and −1 on the right; the distance is infinite where
+    the pair has no second column."""
+    with np.errstate(divide="ignore", invalid="ignore"):
         level = np.where(np.isfinite(l22), w2 / l22, np.nan)
         slope = (w1 - l21 * level) / l11
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = level / slope if self.left else -level / slope
-        return np.where(np.isfinite(step), step, np.inf), slope
-
-    def cone(self) -> np.ndarray:
-        """The κ for which a change point lies in its gap where w₂ and w₂ + κw₁ differ in sign;
-        infinite where it can't be told so."""
-        sign = 1.0 if self.left else -1.0
-        next_ = self.l11 + sign * self.gap * self.l21
-        known = np.isfinite(self.l22) & np.isfinite(self.l11)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            cone = -sign * self.gap * self.l22 / next_
-        return np.where(known, np.where(next_ > 0, cone, np.inf), 0.0)
-
-    def inside(
-        self, w1: np.ndarray, w2: np.ndarray, at: np.ndarray, signs: bool
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Distance above u as `back` gives it, and whether it lies within the gap and, where
-        signs count, has a slope above zero."""
-        step, slope = self.back(w1, w2, at)
-        ok = (step >= 0) & (step <= self.gap[at])
-        return step, ok & (slope > 0) if signs else ok
+        step = sign * level / slope
+    return np.where(np.isfinite(step), step, np.inf), slope

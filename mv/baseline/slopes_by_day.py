@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.fit import Response
 
 ADDED = " on operating days"
@@ -53,7 +53,7 @@ class SlopesByDay:
         words = tuple(words + kinds.get(name, "") for name, words in plain.items())
         return words + tuple(f"what operating days add to it: {plain[s]}" for s in self.sides)
 
-    def columns(self, rows: pd.DataFrame) -> np.ndarray:
+    def columns(self, rows: Rows) -> np.ndarray:
         """Columns of rows, shape (rows, k + sides)."""
         plain = self.plain.columns(rows)
         return self.of(plain, np.asarray(rows["operating"], dtype=float)[:, None])

@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.day_types import DayTypes
 from mv.baseline.rows import DRIVER
 from mv.findings import ModelError
@@ -32,7 +32,7 @@ class LinearTerms:
     share: float | None = None
     """Mean share of operating days, where rows are bills that mix both kinds of day."""
 
-    def columns(self, rows: pd.DataFrame, days: np.ndarray | None = None) -> np.ndarray:
+    def columns(self, rows: Rows, days: np.ndarray | None = None) -> np.ndarray:
         """Columns of the rows, shape (rows, k).
 
         `days` puts one mix of days, shape (kinds of day less one,), in place of the rows' own.
@@ -42,7 +42,7 @@ class LinearTerms:
         drivers = [_column(rows, DRIVER + name)[:, None] for name in self.drivers]
         return np.hstack([np.ones((len(rows), 1)), own, *drivers])
 
-    def day_columns(self, rows: pd.DataFrame) -> np.ndarray:
+    def day_columns(self, rows: Rows) -> np.ndarray:
         """Columns of the kinds of day that the level does not stand for, shape (rows, kinds)."""
         if self.days == "operating":
             return _column(rows, "operating")[:, None]
@@ -106,7 +106,7 @@ class LinearTerms:
         return ()
 
 
-def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
+def _column(rows: Rows, name: str) -> np.ndarray:
     if name not in rows.columns:
         raise ModelError(f"the rows have no column {name!r}, which the model needs")
     return np.asarray(rows[name], dtype=float)

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
+from mv.baseline import pair_search
 from mv.baseline.search import ChangePointSearch
 
 SETS = 200
@@ -203,3 +204,28 @@ def test_no_change_point_where_all_rows_share_their_ends():
     search = ChangePointSearch(t, t**2, np.ones((4, 1)), least=3)
     found = (search.heating(), search.cooling(), search.both_sides(), search.apart())
     assert found == (None, None, None, None)
+
+
+@pytest.mark.parametrize("signs", [False, True])
+@pytest.mark.parametrize("seed", range(6))
+def test_pairs_ruled_out_by_their_bound_are_not_the_best(monkeypatch, seed, signs):
+    """A year of days, with kinds of day and now and then few distinct temperatures: the same pair
+    is found with every pair worked out."""
+    rng = np.random.default_rng(seed)
+    n = 365
+    t = 12 - 11 * np.cos(2 * np.pi * np.arange(n) / n) + rng.normal(0, 3, n)
+    if seed % 3 == 1:
+        t = np.round(t)
+    kinds = rng.integers(0, 1 + seed % 4, n)
+    z = np.column_stack([np.ones(n), *(kinds == k for k in range(1, 1 + seed % 4))]).astype(float)
+    y = 90 + 20 * kinds + 3 * heating(t, 11) + (seed % 2) * 2 * cooling(t, 18)
+    y = y + rng.normal(0, rng.choice([3.0, 40.0]), n)
+
+    def found():
+        return ChangePointSearch(t, y, z, least=10, signs=signs).apart()
+
+    ours = found()
+    monkeypatch.setattr(
+        pair_search, "_may_beat", lambda rows, known: np.triu_indices(len(rows.cut))
+    )
+    assert ours == found()

@@ -1,0 +1,71 @@
+"""How are the coefficients of several forms found, all at once?
+
+Each design's columns are scaled to length one.  Where they are well apart its normal equations are
+solved directly, with one step of refinement (any numerical text), otherwise it is solved by QR.
+Designs of fewer columns than the widest are filled up with columns of zeros, for which the normal
+equations get a one on the diagonal.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+WELL_APART = 1e-5
+"""Smallest eigenvalue of the scaled normal equations from which they may be solved directly."""
+DEPENDENT = 1e-10
+"""Diagonal of R under which a column of length one counts as spanned by those before it."""
+
+
+def least_squares(
+    x: np.ndarray, columns: list[int], y: np.ndarray, weights: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Fit y by each design.
+
+    Parameters
+    ----------
+    x : designs, their rows last, shape (designs, p, n).
+    columns : how many of the p columns each design has, the others zero.
+    y : shape (n,).
+    weights : of the rows, shape (n,).
+
+    Returns
+    -------
+    Coefficients, shape (designs, p), (X'WX)⁻¹, shape (designs, p, p), and for each design why it
+    can't be fitted, empty where it can.
+    """
+    root = np.sqrt(weights)
+    target = root * y
+    scaled = x * root
+    size = np.sqrt(np.einsum("ijk,ijk->ij", scaled, scaled))
+    width = x.shape[1]
+    unused = np.arange(width) >= np.array(columns)[:, None]
+    size[size == 0] = 1.0
+    scaled /= size[:, :, None]
+    gram = scaled @ scaled.transpose(0, 2, 1)
+    gram[:, np.arange(width), np.arange(width)] += unused
+    close = np.flatnonzero(np.linalg.eigvalsh(gram)[:, 0] <= WELL_APART)
+    gram[close] = np.eye(width)
+    inverse = np.linalg.inv(gram)
+    b = np.einsum("ijk,ik->ij", inverse, scaled @ target)
+    left = target - (b[:, None, :] @ scaled)[:, 0]
+    b += np.einsum("ijk,ik->ij", inverse, (scaled @ left[:, :, None])[:, :, 0])
+    problems = [""] * len(x)
+    for i in close:
+        p = columns[i]
+        problems[i] = _by_qr(scaled[i, :p].T, target, b[i, :p], inverse[i, :p, :p])
+    return b / size, inverse / (size[:, :, None] * size[:, None, :]), problems
+
+
+def _by_qr(x: np.ndarray, target: np.ndarray, b: np.ndarray, inverse: np.ndarray) -> str:
+    """Put coefficients and (X'X)⁻¹ of scaled columns, shape (n, p), into `b` and `inverse`; say why
+    it can't be done where the rank is short."""
+    empty = ~x.any(axis=0)
+    if empty.any():
+        return f"column {int(np.argmax(empty))} of the model is zero on all rows"
+    q, r = np.linalg.qr(x)
+    if np.abs(np.diag(r)).min() < DEPENDENT:
+        return "columns of the model depend on one another: a term can't be told apart"
+    back = np.linalg.inv(r)
+    b[:] = back @ (q.T @ target)
+    inverse[:] = back @ back.T
+    return ""
