@@ -103,7 +103,7 @@ def cash_lines(
                 lines["discounted"] = np.cumsum(flow * factor) - net_cost
     if not lines:
         return {}, {}
-    cash: dict[str, Any] = {"month": [str(m) for m in months]}
+    cash: dict[str, Any] = {"month": np.datetime_as_string(months).tolist()}
     cash |= {name: values.tolist() for name, values in lines.items()}
     cash["measured"] = seen.tolist()
     return cash, {name: _crossing(months, values) for name, values in lines.items()}

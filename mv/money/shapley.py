@@ -53,26 +53,27 @@ def shapley(
     shares = dict.fromkeys(before, 0.0)
     if not k:
         return shares
-    inside, without, weight = _sets(k)
-    values = {name: np.full(2**k, float(before[name])) for name in before}
-    for bit, name in enumerate(changed):
-        values[name] = np.where(inside[bit], float(after[name]), float(before[name]))
+    inside, without, joined, weight = _sets(k)
+    ends = [np.array([[side[name]] for name in changed], float) for side in (before, after)]
+    values = {name: np.full(2**k, float(before[name])) for name in before if name not in changed}
+    values |= zip(changed, np.where(inside, ends[1], ends[0]), strict=True)
     found = np.asarray(figure(values), float)
     if not np.isfinite(found).all():
         raise ModelError("the figure cannot be computed for some set of changes")
-    gain = found[without | (1 << np.arange(k))[:, None]] - found[without]
+    gain = found[joined] - found[without]
     shares |= zip(changed, (weight * gain).sum(axis=1).tolist(), strict=True)
     return shares
 
 
 @lru_cache(maxsize=MOST_FACTORS)
-def _sets(k: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Whether each of 2^k sets holds each change, (k, 2^k); the sets without it and the weight of
-    what it adds to each, both (k, 2^(k − 1))."""
+def _sets(k: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Whether each of 2^k sets holds each change, (k, 2^k); the sets without it, the same with it,
+    and the weight of what it adds to each, all (k, 2^(k − 1))."""
     sets = np.arange(2**k)
     inside = (sets >> np.arange(k)[:, None] & 1).astype(bool)
     without = np.array([sets[~holds] for holds in inside])
     weight = np.array(
         [math.factorial(s) * math.factorial(k - 1 - s) / math.factorial(k) for s in range(k)]
     )
-    return inside, without, weight[np.bitwise_count(without)]
+    joined = without | (1 << np.arange(k))[:, None]
+    return inside, without, joined, weight[np.bitwise_count(without)]

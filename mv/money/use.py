@@ -59,19 +59,29 @@ class Use:
 
     def energy(self, entry: Entry) -> np.ndarray:
         """Energy under the entry, in the rate's unit, shape (k,)."""
+        key = ("energy", entry.season, entry.period, entry.from_, entry.until)
+        if key not in self._kept:
+            self._kept[key] = self._energy_under(entry)
+        return self._kept[key] * (self.scale * self.unit_factor)
+
+    def _energy_under(self, entry: Entry) -> np.ndarray:
         if self.clock.cell is not None:
-            found = self._histogram[:, self.clock.holds(entry)].sum(axis=1)
-        else:
-            weight = self.clock.weight(entry)
-            values = self._energy if weight is None else self._energy * weight
-            found = np.bincount(self.load.billing.index, values, self.count)
-        return found * (self.scale * self.unit_factor)
+            return self._histogram[:, self.clock.holds(entry)].sum(axis=1)
+        weight = self.clock.weight(entry)
+        values = self._energy if weight is None else self._energy * weight
+        return np.bincount(self.load.billing.index, values, self.count)
 
     def without(self, entries: Sequence[Entry]) -> tuple[int, np.datetime64] | None:
         """Pieces with energy for which no entry is in force: their number and the first's start.
 
         None where there are none.
         """
+        key = ("without", *((e.season, e.period, e.from_, e.until) for e in entries))
+        if key not in self._kept:
+            self._kept[key] = self._without(entries)
+        return self._kept[key]
+
+    def _without(self, entries: Sequence[Entry]) -> tuple[int, np.datetime64] | None:
         if self.clock.cell is not None:
             held = np.any([self.clock.holds(entry) for entry in entries], axis=0)
             if not self._histogram[:, ~held].any():

@@ -236,12 +236,14 @@ def ends_in_autumn(baseline_rows: Rows) -> bool:
     """Whether the baseline's last used day lies in autumn, told by the site's own temperatures."""
     rows = used(baseline_rows)
     start, end = row_spans(rows)
-    months = _month_of((start + end) / 2)
+    season = _month_of((start + end) / 2) % 12 // 3  # 0 is December to February
     temperature = np.asarray(rows["temperature"], dtype=float)
-    summer, winter = np.isin(months, (6, 7, 8)), np.isin(months, (12, 1, 2))
-    if not summer.any() or not winter.any():
+    known = np.isfinite(temperature)
+    count = np.bincount(season[known], minlength=4)
+    if not count[0] or not count[2]:
         return False
-    swing = float(np.nanmean(temperature[summer]) - np.nanmean(temperature[winter]))
+    sums = np.bincount(season[known], temperature[known], 4)
+    swing = float(sums[2] / count[2] - sums[0] / count[0])
     if not abs(swing) >= SEASONAL_SWING:
         return False
     return int(_month_of(end[-1] - 1)) in AUTUMN["north" if swing > 0 else "south"]

@@ -20,6 +20,8 @@ from mv.findings import ModelError
 from mv.savings.avoided import row_days
 from mv.savings.drift import Granularity, row_spans
 
+SAME = 1e-15
+"""Share of the largest eigenvalue up to which one is rounding: its columns depend on others."""
 NEWEY_WEST_LAGS: dict[str, int] = {"daily": 30, "hourly": 720, "bills": 3}
 """Rows within which residuals are taken as dependent: a month; a quarter for bills."""
 
@@ -128,11 +130,13 @@ def sum_row(fit, rows: Rows, design: np.ndarray | None = None) -> tuple[np.ndarr
 
 def solve(x: np.ndarray, weight: np.ndarray, g: np.ndarray) -> np.ndarray:
     """(X'WX)⁻¹g; least norm where columns depend on one another."""
-    root = np.sqrt(weight)[:, None] * x
-    scale = np.sqrt(np.einsum("ij,ij->j", root, root))
+    gram = x.T @ (weight[:, None] * x)
+    scale = np.sqrt(gram.diagonal())
     scale[scale == 0] = 1.0
-    root = root / scale
-    return np.linalg.pinv(root.T @ root, hermitian=True) @ (g / scale) / scale
+    values, vectors = np.linalg.eigh(gram / scale / scale[:, None])
+    known = values > SAME * values[-1]
+    vectors = vectors[:, known]
+    return vectors @ ((g / scale) @ vectors / values[known]) / scale
 
 
 def residual_degrees(fit, n: int) -> int:

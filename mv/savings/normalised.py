@@ -76,7 +76,7 @@ def normal_rows(
     keep = (month != FEBRUARY) | (of_month < 28)
     dates, work, month, of_month = dates[keep], work[keep], month[keep], of_month[keep]
     day = DAYS_BEFORE[month] + of_month
-    if len(dates) != YEAR_DAYS or len(np.unique(day)) != YEAR_DAYS:
+    if len(dates) != YEAR_DAYS or np.count_nonzero(np.bincount(day)) != YEAR_DAYS:
         raise ModelError(f"a normal year needs 365 consecutive days, found {len(dates)}")
     known = temperature[:YEAR_DAYS]
     if len(known) < YEAR_DAYS or not np.isfinite(known).all():

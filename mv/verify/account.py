@@ -161,13 +161,16 @@ def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> 
     apart by the baseline model: its mean use on operating and on other days, at each year's
     temperatures, weighted with each year's share of operating days.
     """
-    window = prepared.window
-    before = _year(prepared, np.datetime64(window.installation_start, "D"))
-    after = _year(prepared, np.datetime64(window.reporting_end, "D") + 1)
-    if before is None or after is None or _first(after) <= np.datetime64(window.installation_end):
+    window, rows = prepared.window, prepared.rows
+    earlier = _year(rows, np.datetime64(window.installation_start, "D"))
+    later = _year(rows, np.datetime64(window.reporting_end, "D") + 1)
+    if earlier is None or later is None:
+        return None
+    before, after = rows[earlier], rows[later]
+    if spans_of(after)[0][0] <= np.datetime64(window.installation_end):
         return None
     try:
-        means = [_means(fits, rows) for rows in (before, after)]
+        means = _means(fits, rows, (earlier, later))
     except ModelError:
         return None
     (rest0, work0, share0, _), (rest1, work1, share1, days) = means
@@ -186,33 +189,32 @@ def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> 
     )
 
 
-def _first(rows: Columns) -> np.datetime64:
-    return spans_of(rows)[0][0]
-
-
-def _year(prepared: PreparedCarrier, end: np.datetime64) -> Columns | None:
-    """Rows of the 365 days before `end` (exclusive), all usable but for a few; None else."""
-    rows = prepared.rows
+def _year(rows: Columns, end: np.datetime64) -> np.ndarray | None:
+    """Which rows are of the 365 days before `end` (exclusive) and usable, (rows,) bool; None where
+    more than a few of the days are not."""
     starts, ends = spans_of(rows)
     middle = starts + (ends - starts) // 2
-    year = rows[(middle >= end - YEAR_DAYS) & (ends <= end)]
-    year = year[np.isfinite(year["energy"]) & is_used(year)]
-    if abs(row_days(year).sum() - YEAR_DAYS) > YEAR_SLACK_DAYS:
-        return None
-    return year
+    year = (middle >= end - YEAR_DAYS) & (ends <= end) & np.isfinite(rows["energy"]) & is_used(rows)
+    return year if abs(row_days(rows)[year].sum() - YEAR_DAYS) <= YEAR_SLACK_DAYS else None
 
 
-def _means(fits: Fits, rows: Columns) -> tuple[float, float, float, float]:
-    """Mean modelled use a day if no day, and if every day, were an operating one; the share of
-    operating days; days."""
-    days = row_days(rows)
-    total = days.sum()
-    sides = [
-        rows.assign(operating=float(work), day_type=np.int8(0 if work else 1)) for work in (0, 1)
-    ]
-    rest, work = (float(days @ fits.fit.predict(side)) / total for side in sides)
-    share = float(days @ rows["operating"]) / total
-    return rest, work, share, float(total)
+def _means(
+    fits: Fits, rows: Columns, years: Sequence[np.ndarray]
+) -> list[tuple[float, float, float, float]]:
+    """Of each year (which rows are its own): mean modelled use a day if no day, and if every day,
+    were an operating one; the share of operating days; days."""
+    either = np.any(years, axis=0)
+    rows = rows[either]
+    rest, work = (
+        fits.fit.predict(rows.assign(operating=float(works), day_type=np.int8(0 if works else 1)))
+        for works in (0, 1)
+    )
+    means = []
+    for year in years:
+        days = np.where(year[either], row_days(rows), 0.0)
+        total = float(days.sum())
+        means.append((*(float(days @ v) / total for v in (rest, work, rows["operating"])), total))
+    return means
 
 
 def _events(rows: Columns) -> float:

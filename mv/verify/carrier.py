@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from mv.baseline.columns import Columns
+from mv.baseline.fit import Fit
 from mv.baseline.rows import DRIVER, is_used
 from mv.findings import Finding, ModelError
 from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period, with_adjustment
@@ -101,7 +102,8 @@ def conclude_carrier(
         )
     window, settings = prepared.window, draft.description.settings
     fit = fits.fit
-    design = fit.design(fits.reporting)
+    every_row = _design(fit, prepared.rows)
+    design = every_row[is_period(prepared.rows, REPORTING) & is_used(prepared.rows)]
     level = recency_level(fit, fits.baseline, prepared.carrier)
     nra = ledger.adjustment(prepared)
     months = months_between(window.reporting_start, window.reporting_end)
@@ -156,9 +158,19 @@ def conclude_carrier(
         extrapolation=extrapolation(fits, findings, settings.limits.extrapolation_share),
         placebo=placebo,
         comparison=comparison,
-        series=carrier_series(carrier, fits, avoided, how, estimated, level),
+        series=carrier_series(carrier, fits, avoided, how, estimated, level, every_row),
     )
     return Concluded(result=result, avoided=avoided)
+
+
+def _design(fit: Fit, rows: Columns) -> np.ndarray:
+    """The model's design at all of a carrier's rows, NaN where a row has no temperature."""
+    known = np.isfinite(rows["temperature"])
+    if known.all():
+        return fit.design(rows)
+    design = np.full((len(rows), len(fit.coefficients)), np.nan)
+    design[known] = fit.design(rows[known])
+    return design
 
 
 def _held(

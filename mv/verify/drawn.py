@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from mv.prepare import INSTALLATION, REPORTING
+from mv.prepare import INSTALLATION, REPORTING, is_period
 from mv.results import Series
 from mv.savings.avoided import Avoided, row_days
 from mv.savings.uncertainty import SavingsUncertainty
@@ -29,16 +29,14 @@ def carrier_series(
     how: SavingsUncertainty,
     estimated: float | None,
     level: float,
+    design: np.ndarray,
 ) -> Series:
-    """Everything that a verified carrier's charts draw."""
+    """Everything that a verified carrier's charts draw; `design`: of all its rows."""
     prepared = carrier.prepared
     rows = prepared.rows
-    days = row_days(rows)
-    known = np.isfinite(np.asarray(rows["temperature"], float))
-    modelled = np.full(len(rows), np.nan)
-    modelled[known] = fits.fit.predict(rows[known])
-    after = np.isin(rows["period"], (INSTALLATION, REPORTING))
-    modelled = (modelled + np.where(after, level, 0.0)) * days
+    after = is_period(rows, INSTALLATION) | is_period(rows, REPORTING)
+    modelled = design @ fits.fit.coefficients + np.where(after, level, 0.0)
+    modelled *= row_days(rows)
     daily, bills = series.row_series(prepared, modelled)
     used = fits.reporting
     if "end" in used:

@@ -6,6 +6,8 @@ Load profiles and the heat map are mean kW by local hour; energy series are per 
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
@@ -18,12 +20,18 @@ DIGITS = 6
 """Significant digits of a drawn value; results.json carries the full numbers."""
 
 
+_POWER_LEAST = -320
+with np.errstate(over="ignore"):
+    _POWERS = 10.0 ** np.arange(_POWER_LEAST, 340.0)
+"""Powers of ten from that of `_POWER_LEAST` on: to look one up is quicker than to raise it."""
+
+
 def rounded(values: np.ndarray, digits: int = DIGITS) -> list:
     """Values with so many significant digits as a list, None for what isn't finite; (n,)."""
     values = np.asarray(values, float)
     finite = np.isfinite(values)
     safe = np.where(finite & (values != 0), np.abs(values), 1.0)
-    scale = 10.0 ** (digits - 1 - np.floor(np.log10(safe)))
+    scale = _POWERS[digits - 1 - np.floor(np.log10(safe)).astype(int) - _POWER_LEAST]
     out = np.where(finite, np.round(values * scale) / scale, np.nan).tolist()
     if not finite.all():
         for i in np.flatnonzero(~finite):
@@ -33,7 +41,22 @@ def rounded(values: np.ndarray, digits: int = DIGITS) -> list:
 
 def iso_days(days: np.ndarray | pd.DatetimeIndex) -> list[str]:
     """ISO dates; (n,)."""
-    return np.datetime_as_string(np.asarray(days, "datetime64[D]")).tolist()
+    days = np.asarray(days, "datetime64[D]")
+    if not len(days):
+        return []
+    first, last = days.min(), days.max()
+    start = first.astype("datetime64[Y]")
+    names = _iso_of_years(start, last.astype("datetime64[Y]"))
+    places = (days - start).astype(int)
+    if len(places) == places[-1] - places[0] + 1 and (np.diff(places) == 1).all():
+        return names[places[0] : places[-1] + 1]
+    return [names[place] for place in places.tolist()]
+
+
+@lru_cache(maxsize=64)
+def _iso_of_years(first: np.datetime64, last: np.datetime64) -> list[str]:
+    """ISO dates from the first day of a year to the last of another, datetime64[Y]."""
+    return np.datetime_as_string(np.arange(first, last + 1, dtype="datetime64[D]")).tolist()
 
 
 def row_series(
@@ -73,11 +96,13 @@ def monthly(
     `starts`: datetime64[D] of each row; energies per row; days each row covers; all (m,).
     A bill counts in the month in which it starts.
     """
-    months, index = np.unique(starts.astype("datetime64[M]"), return_inverse=True)
-    count = len(months)
-    sums = [np.bincount(index, values, count) for values in (measured, adjusted, days)]
+    month = starts.astype("datetime64[M]")
+    first = month.min()
+    index = (month - first).astype(int)
+    there = np.flatnonzero(np.bincount(index))
+    sums = [np.bincount(index, values)[there] for values in (measured, adjusted, days)]
     return {
-        "month": np.datetime_as_string(months).tolist(),
+        "month": np.datetime_as_string(first + there).tolist(),
         "measured": rounded(sums[0]),
         "adjusted_baseline": rounded(sums[1]),
         "avoided": rounded(sums[1] - sums[0]),
