@@ -8,6 +8,7 @@ which are quick to keep and quick to reckon with.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,6 +29,7 @@ from mv.verify.context import Summary, summary_of
 from mv.verify.days import operating_days_of
 from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
+from mv.verify.packed import pack, unpack
 from mv.verify.rivals import rivals
 
 LEFT = ("coverage", "day_type", "flag")
@@ -49,7 +51,7 @@ class CarrierDraft:
     hourly: HourlyCheck | None = None
     shape: HourShape | None = None
     profiles: dict[str, list] = field(default_factory=dict)
-    heat: dict[str, list] = field(default_factory=dict)
+    heat: dict[str, np.ndarray] = field(default_factory=dict)
     suspects: list[SuspectedEvent] = field(default_factory=list)
     demand: DemandBasis | None = None
     findings: tuple[Finding, ...] = ()
@@ -72,6 +74,13 @@ class Draft:
     inputs: tuple[dict, ...]
     summary: Summary
     """What the portfolio needs to know of this site."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _unpacked, (pack(vars(self)),)
+
+
+def _unpacked(packed: bytes) -> Draft:
+    return Draft(**unpack(packed))
 
 
 def measure(description: SiteDescription) -> Draft:

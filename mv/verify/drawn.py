@@ -19,7 +19,9 @@ def bare_series(carrier: CarrierDraft) -> Series | None:
     if prepared.rows is None or not len(prepared.rows):
         return None
     daily, bills = series.row_series(prepared, np.full(len(prepared.rows), np.nan))
-    return Series(daily=daily, bills=bills, profiles=carrier.profiles, heat=carrier.heat)
+    return Series(
+        daily=daily, bills=bills, profiles=carrier.profiles, heat=series.heat_lists(carrier.heat)
+    )
 
 
 def carrier_series(
@@ -62,5 +64,5 @@ def carrier_series(
             row_length,
         ),
         profiles=carrier.profiles,
-        heat=carrier.heat,
+        heat=series.heat_lists(carrier.heat),
     )

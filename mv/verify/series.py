@@ -28,14 +28,23 @@ with np.errstate(over="ignore"):
 
 def rounded(values: np.ndarray, digits: int = DIGITS) -> list:
     """Values with so many significant digits as a list, None for what isn't finite; (n,)."""
+    return listed(significant(values, digits))
+
+
+def significant(values: np.ndarray, digits: int = DIGITS) -> np.ndarray:
+    """Values with so many significant digits, NaN for what isn't finite, of their shape."""
     values = np.asarray(values, float)
     finite = np.isfinite(values)
     safe = np.where(finite & (values != 0), np.abs(values), 1.0)
     scale = _POWERS[digits - 1 - np.floor(np.log10(safe)).astype(int) - _POWER_LEAST]
-    out = np.where(finite, np.round(values * scale) / scale, np.nan).tolist()
-    if not finite.all():
-        for i in np.flatnonzero(~finite):
-            out[i] = None
+    return np.where(finite, np.round(values * scale) / scale, np.nan)
+
+
+def listed(values: np.ndarray) -> list:
+    """Values as a list, None for NaN; (n,)."""
+    out = values.tolist()
+    for i in np.flatnonzero(np.isnan(values)).tolist():
+        out[i] = None
     return out
 
 
@@ -135,7 +144,7 @@ def cumulative(
 
 def load_shapes(
     prepared: PreparedCarrier, time_zone: str
-) -> tuple[dict[str, list], dict[str, list]]:
+) -> tuple[dict[str, list], dict[str, np.ndarray]]:
     """Mean daily profiles by period and kind of day, and the heat map of weeks by hours.
 
     Both empty for bills and for steps longer than an hour.
@@ -172,13 +181,24 @@ def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> d
     return found
 
 
-def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, list]:
-    """The same by weeks."""
+def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
+    """The same by weeks: their Mondays, datetime64[D], and mean loads, (weeks, 24), NaN where none
+    is known."""
     by_week = [table.reshape(-1, 7, 24).sum(axis=1) for table in (sums, counts)]
-    values = rounded(_mean(*by_week).ravel(), 3)
     mondays = first + 7 * np.arange(len(by_week[0]))
     return {
-        "week": iso_days(mondays.astype("datetime64[D]")),
+        "week": mondays.astype("datetime64[D]"),
+        "load": significant(_mean(*by_week), 3),
+    }
+
+
+def heat_lists(heat: dict[str, np.ndarray]) -> dict[str, list]:
+    """The heat map as charts take it."""
+    if not heat:
+        return {}
+    values = listed(heat["load"].ravel())
+    return {
+        "week": iso_days(heat["week"]),
         "load": [values[i : i + 24] for i in range(0, len(values), 24)],
     }
 
