@@ -1,8 +1,9 @@
 """Carriers, their canonical units, and the one door through which units are converted.
 
 Inside the package energy is in the carrier's canonical unit (kWh; m³ where only a volume is
-known), power in kW, temperature in °C, area in m².  Conversions go through pint; its registry
-is built on first use, because importing it costs a third of a second.
+known), power in kW, temperature in °C, area in m².  What meters and bills print every day stands
+in a table here.  Whatever else is written goes through pint, whose registry takes as long to build
+as several sites take to verify: it is built on first use.
 
 Exact values: the international steam-table British thermal unit, 1055.05585262 J (International
 Table Btu, as in ISO 80000-5); therm (EC) = 100 000 Btu_IT; ton of refrigeration = 12 000 Btu_IT/h.
@@ -89,6 +90,43 @@ _SPELLINGS = {
 }
 
 
+_FOOT = 0.3048
+"""Metres, exact."""
+_SIZES: dict[str, dict[str, float]] = {
+    "energy": {
+        "J": 1.0,
+        "kJ": 1e3,
+        "MJ": 1e6,
+        "GJ": 1e9,
+        "Wh": 3.6e3,
+        "kWh": 3.6e6,
+        "MWh": 3.6e9,
+        "GWh": 3.6e12,
+        "Btu": BTU_IT_J,
+        "kBtu": 1e3 * BTU_IT_J,
+        "MMBtu": 1e6 * BTU_IT_J,
+        "therm": 1e5 * BTU_IT_J,
+        "therms": 1e5 * BTU_IT_J,
+        "ton_hour": 12e3 * BTU_IT_J,
+    },
+    "power": {"W": 1.0, "kW": 1e3, "MW": 1e6},
+    "volume": {
+        "m**3": 1.0,
+        "L": 1e-3,
+        "gal": 231 * (_FOOT / 12) ** 3,
+        "cf": _FOOT**3,
+        "foot**3": _FOOT**3,
+        "ccf": 100 * _FOOT**3,
+        "mcf": 1000 * _FOOT**3,
+    },
+    "area": {"m**2": 1.0, "foot**2": _FOOT**2},
+}
+"""The units of every day, in J, W, m³ and m²."""
+_COMMON = {name: (kind, size) for kind, sizes in _SIZES.items() for name, size in sizes.items()}
+"""What each of them measures, and its size."""
+_HEAT_CONTENT = re.compile(r"\s*(\d{1,9}(?:\.\d{0,12})?)\s*([^\W\d]\w*)\s*/\s*([^\W\d]\w*)\s*")
+"""A number, a unit of energy, and one of volume."""
+
 LONGEST_UNIT = 40
 """Characters of a unit's text; longer ones are no unit."""
 
@@ -120,10 +158,14 @@ def _registry():
     return registry
 
 
+def _spelled(unit: str) -> str:
+    return re.sub(r"[A-Za-z]+[23²³]?", lambda m: _SPELLINGS.get(m[0], m[0]), unit.strip())
+
+
 @lru_cache(maxsize=256)
 def _parse(unit: str):
     """The pint quantity of one `unit` (a scale may be part of it: `1000 ft3`)."""
-    text = re.sub(r"[A-Za-z]+[23²³]?", lambda m: _SPELLINGS.get(m[0], m[0]), unit.strip())
+    text = _spelled(unit)
     if not text:
         raise UnitError("no unit is given")
     if len(unit) > LONGEST_UNIT or _NO_UNIT.search(unit):
@@ -140,6 +182,9 @@ def _parse(unit: str):
 @lru_cache(maxsize=256)
 def kind_of(unit: str) -> Kind:
     """Tell whether `unit` measures energy, power or volume; UnitError for anything else."""
+    common = _COMMON.get(_spelled(unit))
+    if common is not None and common[0] in CANONICAL:
+        return common[0]
     quantity = _parse(unit)
     for kind, canonical in (("energy", "joule"), ("power", "watt"), ("volume", "meter**3")):
         if quantity.check(_registry().Unit(canonical).dimensionality):
@@ -150,6 +195,9 @@ def kind_of(unit: str) -> Kind:
 @lru_cache(maxsize=1024)
 def factor(unit: str, into: str) -> float:
     """How many `into` make one `unit` (not for temperatures); UnitError where they don't match."""
+    one, other = _COMMON.get(_spelled(unit)), _COMMON.get(_spelled(into))
+    if one is not None and other is not None and one[0] == other[0]:
+        return one[1] / other[1]
     import pint
 
     try:
@@ -196,17 +244,26 @@ def door(carrier: str, unit: str, heat_content: str | None = None) -> Door:
         value = factor(unit, "kW")
         return Door(kind, value, "kWh", f"kWh = {unit} × {value:g} × hours of the interval")
     if kind == "volume" and heat_content:
-        heat = _parse(heat_content)
-        try:
-            per_unit = float((_parse(unit) * heat).to("kWh").magnitude)
-        except Exception as error:
-            raise UnitError(
-                f'heat content "{heat_content}" is not an energy per volume, such as 38.3 MJ/m3'
-            ) from error
+        per_unit = factor(unit, "m3") * _joules_in_cubic_metre(heat_content) * factor("J", "kWh")
         return Door("energy", per_unit, "kWh", f"kWh = {unit} × {heat_content}")
     canonical = CANONICAL[kind]
     value = factor(unit, canonical)
     return Door(kind, value, canonical, f"{canonical} = {unit} × {value:g}")
+
+
+def _joules_in_cubic_metre(heat_content: str) -> float:
+    if (plain := _HEAT_CONTENT.fullmatch(heat_content)) is not None:
+        number, energy, volume = plain.groups()
+        one, other = _COMMON.get(_spelled(energy)), _COMMON.get(_spelled(volume))
+        if one and other and (one[0], other[0]) == ("energy", "volume") and float(number) > 0:
+            return float(number) * one[1] / other[1]
+    heat = _parse(heat_content)
+    try:
+        return float(heat.to("joule / meter**3").magnitude)
+    except Exception as error:
+        raise UnitError(
+            f'heat content "{heat_content}" is not an energy per volume, such as 38.3 MJ/m3'
+        ) from error
 
 
 def to_celsius(values, unit: str):

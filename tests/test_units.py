@@ -7,6 +7,7 @@ import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mv import units
 from mv.units import CARRIERS, Door, UnitError, door, factor, kind_of, to_celsius
 
 # NIST Special Publication 811 (2008), Appendix B.8: factors printed to seven digits; those in
@@ -46,6 +47,20 @@ def test_btu_is_the_international_table_one():
 )  # fmt: skip
 def test_spellings_that_meters_print(spelling, unit):
     assert factor(spelling, unit) == pytest.approx(1.0, rel=1e-12)
+
+
+def test_units_of_every_day_are_what_pint_says():
+    registry = units._registry()
+    canonical = {"energy": "J", "power": "W", "volume": "m**3", "area": "m**2"}
+    for unit, (kind, size) in units._COMMON.items():
+        known = units._parse(unit).to(registry.Unit(canonical[kind])).magnitude
+        assert size == pytest.approx(known, rel=1e-14), unit
+
+
+@pytest.mark.parametrize("text", ["1.026 therm/ccf", "38.3 MJ/m3", "38 MJ / m³", "1000 Btu/cf"])
+def test_heat_contents_of_every_day_are_what_pint_says(text):
+    known = units._parse(text).to("joule / meter**3").magnitude
+    assert units._joules_in_cubic_metre(text) == pytest.approx(known, rel=1e-14)
 
 
 @pytest.mark.parametrize(
