@@ -9,31 +9,19 @@ on.
 from __future__ import annotations
 
 import contextlib
-import gc
-import multiprocessing
-import os
 import signal
 import threading
-import time
 import traceback
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Protocol
 
 from mv.findings import MvError
 
-TRIES = 2
-"""How often a task is tried alone once a worker died under it."""
 AHEAD = 3
-"""Tasks under way for each worker: enough that none waits, few enough to keep memory flat."""
-GARBAGE_EVERY = 50_000
-"""New objects between two searches for garbage in a worker; what it imported is left out."""
-GRACE_SECONDS = 30.0
-"""How long past its time a worker may take to notice before it's killed."""
+"""Tasks under way for each thread of a cluster: enough that none waits, few enough to keep memory
+flat."""
 
 Task = tuple[str, tuple]
 """Name of the task and the function's arguments."""
@@ -123,118 +111,6 @@ class Loop:
         """See `Engine`."""
         for name, arguments in tasks:
             yield name, guarded(function, self.limits.seconds, arguments)
-
-
-class Pool:
-    """A pool of processes on this machine; use as a context manager."""
-
-    def __init__(self, workers: int, limits: Limits, preload: tuple[str, ...] = ()) -> None:
-        self.workers = workers or os.cpu_count() or 1
-        self.limits = limits
-        self._context = _process_context(preload)
-        self._pool: ProcessPoolExecutor | None = None
-
-    def __enter__(self) -> Pool:
-        return self
-
-    def __exit__(self, kind: object, *_: object) -> None:
-        self._stop(kill=kind is not None)
-
-    def _start(self) -> ProcessPoolExecutor:
-        if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                self.workers, self._context, _prepare_worker, (self.limits.megabytes,)
-            )
-        return self._pool
-
-    def _stop(self, *, kill: bool) -> None:
-        pool, self._pool = self._pool, None
-        if pool is None:
-            return
-        if kill:
-            for process in list((pool._processes or {}).values()):
-                process.kill()
-        pool.shutdown(wait=True, cancel_futures=True)
-
-    def map(self, function: Callable[..., Any], tasks: Iterable[Task]) -> Iterator[tuple[str, Any]]:
-        """See `Engine`.
-
-        When a worker is killed the pool can't tell which task it had: all that were under way are
-        tried again, one at a time, and only what kills a worker alone is given up.
-        """
-        coming = iter(tasks)  # each is made when its turn comes, so that few are in memory
-        waiting: deque[tuple[Task, int]] = deque()
-        suspects: deque[tuple[Task, int]] = deque()
-        running: dict[Any, tuple[Task, int, float]] = {}
-        while True:
-            wanted = self.workers * AHEAD - len(running) - len(waiting)
-            waiting.extend((task, 0) for task in islice(coming, max(wanted, 0)))
-            if not (waiting or running or suspects):
-                return
-            alone = not waiting and not running
-            source, room = (suspects, 1) if alone else (waiting, self.workers * AHEAD)
-            broken = False
-            while source and len(running) < room:
-                task, tries = source.popleft()
-                try:
-                    future = self._start().submit(guarded, function, self.limits.seconds, task[1])
-                except BrokenProcessPool:
-                    source.appendleft((task, tries))
-                    broken = True
-                    break
-                running[future] = (task, tries, time.monotonic())
-            done, _ = wait(running, timeout=5.0, return_when=FIRST_COMPLETED)
-            for future in done:
-                task, tries, _ = running.pop(future)
-                try:
-                    yield task[0], future.result()
-                except BrokenProcessPool:
-                    broken = True
-                    tries += alone
-                    if tries < TRIES:
-                        suspects.append((task, tries))
-                    else:
-                        yield task[0], Failure("its worker process was ended by the system twice")
-            if not done and self._stuck(running):
-                broken = True
-            if broken:
-                for task, tries, _ in running.values():
-                    if tries + alone < TRIES:
-                        suspects.append((task, tries + alone))
-                    else:
-                        yield task[0], Failure("its worker process did not answer, twice")
-                running.clear()
-                self._stop(kill=True)
-
-    def _stuck(self, running: dict[Any, tuple[Task, int, float]]) -> bool:
-        """Whether every worker is long past its time (deep in code that takes no signal)."""
-        longest = self.limits.seconds * (AHEAD + 1) + GRACE_SECONDS
-        return any(time.monotonic() - started > longest for _, _, started in running.values())
-
-
-def _process_context(preload: tuple[str, ...]):
-    """Workers are forked from a clean server that imported the heavy libraries once."""
-    methods = multiprocessing.get_all_start_methods()
-    if "forkserver" not in methods:
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["mv.run.server", *preload])
-    return context
-
-
-def _prepare_worker(megabytes: int | None) -> None:
-    """A worker leaves Ctrl-C to its parent and keeps to its memory."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.set_threshold(GARBAGE_EVERY, 20, 20)
-    if megabytes is None:
-        return
-    with contextlib.suppress(ImportError, OSError, ValueError):
-        import resource
-
-        with open("/proc/self/statm") as statm:
-            mapped = int(statm.read().split()[0]) * os.sysconf("SC_PAGE_SIZE")
-        limit = mapped + megabytes * 1_000_000
-        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 
 
 class Cluster:

@@ -28,8 +28,9 @@ from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
 from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
-from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Pool, Task
+from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task
 from mv.run.finished import Finished, Places, finish, load, put, write_files
+from mv.run.pool import Pool
 from mv.run.progress import Progress
 from mv.run.publish import staged
 

@@ -19,6 +19,13 @@ def act(what, x, place=""):
         raise ReadingsError(Finding("file_empty", "the file is empty.", file="m.csv"))
     if what == "slow":
         time.sleep(60)
+    if what == "deaf":
+        signal.signal(signal.SIGALRM, signal.SIG_IGN)
+        time.sleep(60)
+    if what == "full":
+        raise OSError(28, "No space left on device")
+    if what == "no pickle":
+        return lambda: x
     if what == "hungry":
         return len(bytearray(8_000_000_000))
     if what == "dies":

@@ -6,7 +6,8 @@ import time
 import pytest
 from engine_tasks import act, double
 
-from mv.run.engine import Failure, Limits, Loop, Pool, guarded
+from mv.run.engine import Failure, Limits, Loop, guarded
+from mv.run.pool import Pool
 
 
 def test_loop_goes_on_after_an_error():
@@ -69,3 +70,30 @@ def test_pool_survives_errors_memory_and_killed_workers(pool, tmp_path):
     assert [answers[f"more {i}"] for i in range(10)] == list(range(10))
     # and the pool still works
     assert dict(pool.map(double, [("x", (4,))])) == {"x": 8}
+
+
+def test_a_worker_that_ends_while_idle_is_replaced(pool):
+    assert dict(pool.map(double, [("x", (4,))])) == {"x": 8}
+    for worker in pool._idle:
+        worker.process.kill()
+        worker.process.join()
+    assert dict(pool.map(double, [("x", (4,)), ("y", (5,))])) == {"x": 8, "y": 10}
+
+
+def test_a_worker_deaf_to_its_time_is_ended(monkeypatch):
+    monkeypatch.setattr("mv.run.pool.GRACE_SECONDS", 0.1)
+    monkeypatch.setattr("mv.run.pool.LOOK_SECONDS", 0.1)
+    with Pool(1, Limits(seconds=0.2)) as alone:
+        answers = dict(alone.map(act, [("deaf", ("deaf", 1)), ("fine", ("fine", 2))]))
+    assert answers == {"deaf": Failure("its worker process did not answer, twice"), "fine": 2}
+
+
+def test_a_full_disk_in_a_worker_ends_the_run(pool):
+    with pytest.raises(OSError, match="No space left"):
+        list(pool.map(act, [("a", ("full", 1))]))
+    assert dict(pool.map(double, [("x", (4,))])) == {"x": 8}
+
+
+def test_an_answer_that_cannot_be_sent_is_a_failure(pool):
+    (answer,) = dict(pool.map(act, [("a", ("no pickle", 1))])).values()
+    assert answer.reason.startswith("an error in the program")
