@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
+from mv.baseline.columns import Rows
 from mv.baseline.rows import moments_of, used
 from mv.readings.clock import day_index
 from mv.savings.avoided import row_days
@@ -158,8 +159,8 @@ def declared_events(
 
 def suspected_events(
     fit,
-    baseline_rows: pd.DataFrame,
-    reporting_rows: pd.DataFrame,
+    baseline_rows: Rows,
+    reporting_rows: Rows,
     *,
     level_corrected: bool,
     night: pd.Series | None = None,
@@ -307,8 +308,8 @@ class _Period:
         )
 
 
-def _period(fit, name: Literal["baseline", "reporting"], rows: pd.DataFrame) -> _Period | None:
-    energy = rows["energy"].to_numpy(dtype=float)
+def _period(fit, name: Literal["baseline", "reporting"], rows: Rows) -> _Period | None:
+    energy = np.asarray(rows["energy"], dtype=float)
     mean = float(energy.mean()) if len(energy) else 0.0
     if not mean > 0:
         return None
@@ -318,8 +319,8 @@ def _period(fit, name: Literal["baseline", "reporting"], rows: pd.DataFrame) -> 
         mean=mean,
         residuals=energy - np.asarray(fit.predict(rows), dtype=float),
         design=np.asarray(fit.design(rows), dtype=float),
-        temperature=rows["temperature"].to_numpy(dtype=float),
-        operating=rows["operating"].to_numpy(dtype=float),
+        temperature=np.asarray(rows["temperature"], dtype=float),
+        operating=np.asarray(rows["operating"], dtype=float),
     )
 
 

@@ -33,7 +33,7 @@ from mv.verify.packed import pack, unpack
 from mv.verify.rivals import rivals
 
 LEFT = ("coverage", "day_type", "flag")
-"""Columns of the rows that nothing asks for after the fits."""
+"""Columns of the rows that neither the fits nor anything after them asks for."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,8 +138,9 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     rate = RateChoice(rate=None, why="no retrofit is entered")
     if prepared.retrofits:
         rate = _rate_of(site.description, prepared)
-    rows = Columns.of(prepared.rows, LEFT) if prepared.rows is not None else None
-    light = replace(prepared, interval=None, rows=rows)
+    if prepared.rows is not None:
+        prepared = replace(prepared, rows=Columns.of(prepared.rows, LEFT))
+    light = replace(prepared, interval=None)
     if prepared.reason or prepared.window is None:
         profiles, heat = (
             series.load_shapes(prepared, zone) if prepared.rows is not None else ({}, {})

@@ -145,7 +145,7 @@ def fit_periods(
 
 
 def _own_model(
-    reporting: pd.DataFrame, granularity: Granularity, prepared: PreparedCarrier, baseline: Fit
+    reporting: Rows, granularity: Granularity, prepared: PreparedCarrier, baseline: Fit
 ) -> Selection:
     """The reporting period's model: its own form, with the baseline's kinds of day, so that the two
     differ by what the building does and not by how days were sorted.  Where none of the forms is
