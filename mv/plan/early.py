@@ -12,15 +12,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
-
-import numpy as np
 
 from mv.plan.expected import months_after
 from mv.results import SiteResult
-from mv.savings.looks import LookPlan, look_plan, running_verdict
+from mv.savings.looks import Look, LookPlan, look_plan, running_verdict
 
 LATE_DAYS = 4
 """Days by which a bill may end before or after the month that it is a look at (common practice,
@@ -63,7 +61,7 @@ def early_signal(result: SiteResult, planned_months: int, start: dt.date | None 
     )
     looks = running_verdict(plan, months, ends, values, halves)
     lines = [
-        asdict(look) | {"estimated": estimate}
+        {name: getattr(look, name) for name in Look.__slots__} | {"estimated": estimate}
         for look, estimate in zip(looks, estimates, strict=True)
     ]
     for line in lines:
@@ -131,21 +129,18 @@ def _month_ends(result: SiteResult, start: dt.date):
     series = result.series.cumulative
     if not series.get("date"):
         return [], [], [], [], []
-    dates = np.array(series["date"], dtype="datetime64[D]")
-    value = np.array(series["avoided"], dtype=float)
-    half = (np.array(series["high"], dtype=float) - np.array(series["low"], dtype=float)) / 2
+    dates = series["date"]  # ISO, so that their order is that of their letters
     line = series.get("estimated") or [None] * len(dates)
+    last = dt.date.fromisoformat(dates[-1])
+    late = dt.timedelta(days=LATE_DAYS if result.series.bills else 0)
     found = []
     taken = -1
     month = 1
-    late = LATE_DAYS if result.series.bills else 0
-    while True:
-        end = np.datetime64(months_after(start, month)) - 1
-        if dates[-1] + late < end:
-            break
-        at = int(np.searchsorted(dates, end + late, side="right")) - 1
-        if at > taken and np.isfinite(value[at]) and np.isfinite(half[at]):
-            found.append((month, str(dates[at]), float(value[at]), float(half[at]), line[at]))
+    while last + late >= (end := months_after(start, month) - dt.timedelta(days=1)):
+        at = bisect_right(dates, (end + late).isoformat()) - 1
+        value, low, high = (series[name][at] for name in ("avoided", "low", "high"))
+        if at > taken and None not in (value, low, high):
+            found.append((month, dates[at], value, (high - low) / 2, line[at]))
             taken = at
         month += 1
     return [list(column) for column in zip(*found, strict=True)] if found else [[]] * 5

@@ -8,6 +8,7 @@ rows stand in.  Nothing is drawn at random: the plan of one folder is always the
 from __future__ import annotations
 
 import datetime as dt
+from calendar import monthrange
 
 import numpy as np
 import pandas as pd
@@ -20,8 +21,12 @@ LEAP_DAY = 60
 
 
 def months_after(start: dt.date, months: int) -> dt.date:
-    """First day after `months` whole months from `start` (the last of a month stays the last)."""
-    return (pd.Timestamp(start) + pd.DateOffset(months=months)).date()
+    """First day after `months` whole months from `start`; a shorter month's last day stands for
+    days that it doesn't have."""
+    year, month = divmod(12 * start.year + start.month - 1 + months, 12)
+    return start.replace(
+        year=year, month=month + 1, day=min(start.day, monthrange(year, month + 1)[1])
+    )
 
 
 def expected_rows(
