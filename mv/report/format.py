@@ -296,21 +296,9 @@ class Say:
             text = self.fixed(scaled, 0)
         return Figure(text, "%", path, float(fraction))
 
-    def interval(self, interval: Interval | None, path: str) -> dict[str, Figure] | None:
+    def interval(self, interval: Interval | None, path: str) -> Told | None:
         """Value, low and high of an interval, all rounded alike, and the fractions with them."""
-        if interval is None:
-            return None
-        half = interval.half_width or 0.0
-        out = {
-            part: self.figure(getattr(interval, part), interval.unit, f"{path}.{part}", half=half)
-            for part in ("value", "low", "high")
-        }
-        width = 0.0
-        if interval.fraction_low is not None and interval.fraction_high is not None:
-            width = (interval.fraction_high - interval.fraction_low) / 2
-        for part in ("fraction", "fraction_low", "fraction_high"):
-            out[part] = self.percent(getattr(interval, part), f"{path}.{part}", half=width)
-        return out
+        return None if interval is None else Told(self, interval, path)
 
     # -- money ---------------------------------------------------------------------------------
     def money(self, amount: float | None, path: str, *, half: float = 0.0) -> Figure:
@@ -339,6 +327,24 @@ class Say:
             return Figure(NOT_GIVEN)
         years = months / 12
         return Figure(self.fixed(years, 1 if years < 100 else 0), "years", path, float(months))
+
+
+class Told:
+    """An interval's figures by the names of its parts; few are asked for, so each is made then."""
+
+    __slots__ = ("_interval", "_path", "_say")
+
+    def __init__(self, say: Say, interval: Interval, path: str) -> None:
+        self._say, self._interval, self._path = say, interval, path
+
+    def __getitem__(self, part: str) -> Figure:
+        of, path = self._interval, f"{self._path}.{part}"
+        if not part.startswith("fraction"):
+            return self._say.figure(getattr(of, part), of.unit, path, half=of.half_width or 0.0)
+        half = 0.0
+        if of.fraction_low is not None and of.fraction_high is not None:
+            half = (of.fraction_high - of.fraction_low) / 2
+        return self._say.percent(getattr(of, part), path, half=half)
 
 
 def as_date(text: str | dt.date | None) -> dt.date | None:

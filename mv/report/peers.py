@@ -6,7 +6,7 @@ from typing import Any
 
 from mv.quantity import Interval
 from mv.report import text
-from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, sentence
+from mv.report.format import NOT_GIVEN, Figure, Name, Say, Sentence, Told, sentence
 from mv.report.rows import Row
 from mv.results import CarrierResult, SiteResult
 
@@ -60,9 +60,10 @@ def other(i: int, carrier: CarrierResult, site: SiteResult, say: Say) -> dict[st
     }
 
 
-def range_of(told: dict[str, Figure] | None, level: str) -> Sentence:
+def range_of(told: Told | dict[str, Figure] | None, level: str) -> Sentence:
     """`low to high at 90 %`, or that there is none."""
-    if told is None or told["low"].value is None:
+    low = told["low"] if told is not None else Figure(NOT_GIVEN)
+    if low.value is None:
         return sentence("no range can be given")
-    low = Figure(told["low"].text, "", told["low"].path, told["low"].value)
-    return sentence("{low} to {high} at {level}", low=low, high=told["high"], level=level)
+    bare = Figure(low.text, "", low.path, low.value)
+    return sentence("{low} to {high} at {level}", low=bare, high=told["high"], level=level)

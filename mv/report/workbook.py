@@ -21,6 +21,7 @@ FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]|[\ud800-\udfff
 """What XML 1.0 admits in no text (section 2.2)."""
 RETURN = re.compile("\r\n?")
 """Ends of lines that XML reads as a line feed in any case (section 2.11)."""
+CARE = re.compile(f"\r|{FORBIDDEN.pattern}")
 NO_TIME = dt.datetime(1980, 1, 1)
 """Stands for the time of writing, so that the same tables give the same bytes."""
 
@@ -67,4 +68,6 @@ def workbook(path: Path, heads: Mapping[str, Sequence[str]]) -> Iterator[Add]:
 
 
 def _text(value: str) -> str:
-    return RETURN.sub("\n", FORBIDDEN.sub("", value))[:LONGEST_CELL]
+    if CARE.search(value) is not None:
+        value = RETURN.sub("\n", FORBIDDEN.sub("", value))
+    return value[:LONGEST_CELL]

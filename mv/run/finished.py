@@ -213,5 +213,8 @@ def write_files(root: Path, files: Files) -> None:
     """Write files below a folder that is not yet anybody's."""
     for name, content in files.items():
         path = root / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        try:
+            path.write_bytes(content)
+        except FileNotFoundError:  # the first of its folder
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
