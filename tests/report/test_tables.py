@@ -4,13 +4,14 @@ import csv
 import dataclasses
 import io
 import math
+from functools import cache
 
 import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mv.report.render import RenderOptions, context_of
+from mv.report.render import RenderOptions, SiteContext, context_of
 from mv.report.tables import (
     DAILY,
     HEADS,
@@ -20,7 +21,7 @@ from mv.report.tables import (
     site_tables,
     tables,
 )
-from mv.report.workbook import workbook
+from mv.report.workbook import sheet_rows, workbook
 from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
@@ -57,6 +58,11 @@ def test_days_of_a_site():
     assert "tables/bills/ice-store.csv" in bills
 
 
+@cache
+def ferry_hall():
+    return make_site()
+
+
 @given(
     st.lists(
         st.tuples(
@@ -69,10 +75,9 @@ def test_days_of_a_site():
 def test_series_are_read_as_if_the_csv_module_had_written_them(rows):
     """Rows made of JSON against the standard library, cell by cell, numbers to the last digit."""
     dates, measured = map(list, zip(*rows, strict=True))
-    site = make_site()
     series = Series(daily={"date": dates, "measured": measured})
-    site = dataclasses.replace(site, series=series, others=[])
-    (text,) = site_tables(site, context_of(make_portfolio())).values()
+    site = dataclasses.replace(ferry_hall(), series=series, others=[])
+    (text,) = site_tables(site, SiteContext()).values()
     same = [safe(site.site), safe(site.carrier), safe(site.unit)]
     head = ["site", "carrier", "unit", *DAILY]
     empty = [None] * (len(DAILY) - 2)
@@ -140,8 +145,17 @@ def test_tables_of_the_edition_without_names():
 )
 def test_a_workbook_takes_any_cell(tmp_path, text, read):
     with workbook(tmp_path / "book.xlsx", {"one": ["text", "n"], "none": ["nothing"]}) as add:
-        add("one", [[text, 1]])
-        add("one", [["more", None]])
-    book = openpyxl.load_workbook(tmp_path / "book.xlsx")
-    assert list(book["one"].values) == [("text", "n"), (read, 1), ("more", None)]
-    assert list(book["none"].values) == [("nothing",)]
+        add("one", sheet_rows([[text, 1]]))
+        add("one", sheet_rows([["more", None]]))
+    for read_only in (False, True):
+        book = openpyxl.load_workbook(tmp_path / "book.xlsx", read_only=read_only)
+        assert list(book["one"].values) == [("text", "n"), (read, 1), ("more", None)]
+        assert list(book["none"].values) == [("nothing",)]
+        book.close()
+
+
+def test_the_same_tables_give_the_same_workbook(tmp_path):
+    for name in ("one.xlsx", "other.xlsx"):
+        with workbook(tmp_path / name, {"sheet": ["text"]}) as add:
+            add("sheet", sheet_rows([["a"], [2.5]]))
+    assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "other.xlsx").read_bytes()
