@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from mv.savings.window_search import best_window
 from mv.savings.windows import (
     CLIP,
     DAYS,
@@ -22,7 +23,6 @@ from mv.savings.windows import (
     Scan,
     Window,
     basis_of,
-    best_window,
     day_to_day,
     filter_series,
     freed,

@@ -1,0 +1,203 @@
+"""Which window of a series stands off the rest of it the most?
+
+The best of all starts and ends is found without scoring every window.  Starts and ends are taken in
+tiles of neighbours, whose windows have scores below a bound: that of the highest and lowest
+products with the series, a ball around the products with the basis, and the shortest and likeliest
+length.  Windows between two tiles are scored only where the bound exceeds the best score known, so
+that what is found is the best of all (branch and bound).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from mv.savings.windows import (
+    LASTING_BONUS,
+    THRESHOLD_SLOPE,
+    TOLD_LEAST,
+    Filtered,
+    Scan,
+    Window,
+)
+
+GRID = 450
+"""Places along a series that are looked at; in a longer one every second, third ... row, and then
+every row around the best."""
+SMALL = 80
+"""Rows of a series whose windows are all scored at once."""
+TILE = 8
+"""Starts, and ends, whose windows are bounded together."""
+FIRST_PAIRS = 24
+"""Pairs of tiles of the highest bounds, scored before the others are judged by what they hold."""
+ROUNDING = 1e-6
+"""Of a squared score, by which a bound may err."""
+
+
+def best_window(filtered: Filtered | None, scan: Scan) -> Window | None:
+    """The window that exceeds its threshold by most (or misses it by least), over all starts and
+    ends; None where there is none to look at."""
+    if filtered is None:
+        return None
+    scores = _Scores(filtered, scan)
+    n = scores.n
+    if n <= SMALL:
+        tiles = _places(n, 1, scan)
+        return scores.best(tiles.firsts.T.reshape(-1, 1), tiles.ends.T.reshape(1, -1))
+    stride = -(-n // GRID)
+    window = scores.highest(_places(n, stride, scan))
+    if window is None or stride == 1:
+        return window
+    around = np.arange(1 - stride, stride)
+    firsts, ends = window.first + around, window.end + around
+    firsts = firsts[(firsts >= scan.edge) & (firsts < n - scan.edge)]
+    ends = ends[ends <= n - scan.edge] if window.end < n else np.array([n])
+    return scores.best(firsts[:, None], ends[None])
+
+
+class _Scores:
+    """Squared scores of the windows of one series.
+
+    A window's indicator, filtered by (1 − ρL), is 1 in its first row, 1 − ρ within and −ρ in the
+    row after.  Its products with the series and with the basis are sums of a part that knows the
+    first row alone and one that knows the end alone; its square knows the length alone.
+    """
+
+    def __init__(self, filtered: Filtered, scan: Scan) -> None:
+        n, rho = len(filtered.values) + 1, filtered.rho
+        plain = np.zeros((1 + filtered.basis.shape[1], n + 1))
+        plain[0, 1:n] = filtered.values
+        plain[1:, 1:n] = filtered.basis.T
+        within = np.zeros((len(plain), n + 2))
+        np.cumsum(plain, axis=1, out=within[:, 1:])
+        within *= 1 - rho
+        self.of_first = plain - within[:, 1:]
+        """Products of the first row's part, with the series and with the basis, (1 + p, n + 1)."""
+        plain *= rho
+        self.of_end = within[:, :-1] - plain
+        square = (1 - rho) ** 2 * np.maximum(np.arange(-1.0, n), 0.0)
+        self.squares = np.concatenate([square + (1 + rho**2), square + 1])
+        """Of filtered indicators, by `_kind`: after what lasts there is no row."""
+        self.n, self.scale = n, filtered.scale
+        self.limits = _limits(n, scan)
+        self.threshold = scan.threshold + THRESHOLD_SLOPE * rho
+
+    def best(self, firsts: np.ndarray, ends: np.ndarray) -> Window | None:
+        """The best of all windows between first rows and ends, arrays that are broadcast; None
+        where none is looked at."""
+        products = self.of_first.take(firsts, axis=1) + self.of_end.take(ends, axis=1)
+        gain, shared = products[0], products[1:]
+        kind = _kind(firsts, ends, self.n)
+        square = self.squares[kind]
+        shared *= shared
+        left = np.maximum(square - np.add.reduce(shared), TOLD_LEAST * square)
+        excess = gain * gain
+        excess /= left
+        excess -= self.limits[kind]
+        place = np.unravel_index(excess.argmax(), excess.shape)
+        above = float(excess[place]) - self.threshold
+        if not math.isfinite(above):
+            return None
+        size = float(gain[place] / left[place]) * self.scale
+        first, end = (np.broadcast_to(rows, excess.shape)[place] for rows in (firsts, ends))
+        return Window(int(first), int(end), size, above)
+
+    def bounds(self, tiles: _Tiles) -> np.ndarray:
+        """What no window between two tiles exceeds its threshold by more than, (tiles of first
+        rows, tiles of ends)."""
+        k = tiles.firsts.shape[1]
+        products = (self.of_first.take(tiles.firsts, axis=1), self.of_end.take(tiles.ends, axis=1))
+        products = np.concatenate(products, axis=2)
+        low, high = np.minimum.reduce(products, axis=1), np.maximum.reduce(products, axis=1)
+        gain = np.maximum(high[0, :k, None] + high[0, k:], -low[0, :k, None] - low[0, k:])
+        # The products with the basis lie in a box, and so in the ball around it.
+        middle, box = (low + high)[1:] / 2, (high - low)[1:] / 2
+        radius = np.sqrt(np.add.reduce(box * box))
+        far = np.add.reduce(middle * middle)
+        reach = 2 * middle[:, :k].T @ middle[:, k:]
+        reach += far[:k, None]
+        reach += far[k:]
+        np.sqrt(np.maximum(reach, 0.0, out=reach), out=reach)
+        reach += radius[:k, None]
+        reach += radius[k:]
+        reach *= reach
+        square = self.squares[tiles.shortest]
+        left = np.maximum(square - reach, TOLD_LEAST * square)
+        gain *= gain
+        gain /= left
+        gain -= tiles.lowest
+        gain -= self.threshold
+        return gain
+
+    def highest(self, tiles: _Tiles) -> Window | None:
+        """The best window: first the pairs of tiles of the highest bounds are scored, then those
+        whose bounds exceed what was found there."""
+        bounds = self.bounds(tiles).ravel()
+        first = bounds.argpartition(-FIRST_PAIRS)[-FIRST_PAIRS:]
+        best = self._best_of(tiles, first)
+        if best is None:
+            return None
+        bounds[first] = -np.inf
+        others = np.flatnonzero(bounds > best.excess - ROUNDING)
+        other = self._best_of(tiles, others) if len(others) else None
+        return other if other is not None and other.excess > best.excess else best
+
+    def _best_of(self, tiles: _Tiles, pairs: np.ndarray) -> Window | None:
+        i, j = np.divmod(pairs, tiles.ends.shape[1])
+        return self.best(tiles.firsts[:, None, i], tiles.ends[None, :, j])
+
+
+@dataclass(frozen=True, slots=True)
+class _Tiles:
+    """Windows that are looked at, in tiles of neighbouring first rows and tiles of ends."""
+
+    firsts: np.ndarray
+    ends: np.ndarray
+    """Exclusive; both (TILE, tiles), the last row repeated until its tile is full.  The end of the
+    series has a tile of its own, the last."""
+    shortest: np.ndarray
+    """Kind of the shortest window between two tiles, (tiles of first rows, tiles of ends)."""
+    lowest: np.ndarray
+    """The least that the length of a window between two tiles adds to the threshold, infinite where
+    none is looked at; the same shape."""
+
+
+@lru_cache(maxsize=64)
+def _places(n: int, stride: int, scan: Scan) -> _Tiles:
+    """Every window of a series, or those at every second, third ... row."""
+    firsts = _tiles(np.arange(scan.edge, n - scan.edge, stride))
+    inner = _tiles(np.arange(scan.edge + scan.shortest, n - scan.edge + 1, stride))
+    ends = np.hstack([inner, np.full((TILE, 1), n)])
+    lasting = ends[0] == n
+    shortest = np.maximum(np.where(lasting, scan.step, scan.shortest), ends[0] - firsts[-1:].T)
+    longest = np.minimum(np.where(lasting, n - scan.step, n // 2), ends[-1] - firsts[:1].T)
+    # The nearer to half the series, the less is asked for.
+    likeliest = np.clip(n // 2, shortest, np.maximum(shortest, longest))
+    lasts = (n + 1) * lasting
+    lowest = np.where(shortest <= longest, _limits(n, scan)[likeliest + lasts], np.inf)
+    return _Tiles(firsts, ends, shortest + lasts, lowest)
+
+
+def _tiles(rows: np.ndarray) -> np.ndarray:
+    return np.append(rows, np.full(-len(rows) % TILE, rows[-1])).reshape(-1, TILE).T
+
+
+def _kind(firsts: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
+    """Kind of a window: its length, n + 1 more where it lasts; 0 for an end before the start."""
+    return np.maximum(ends + (n + 1) * (ends == n) - firsts, 0)
+
+
+@lru_cache(maxsize=64)
+def _limits(n: int, scan: Scan) -> np.ndarray:
+    """What each kind of window adds to its threshold, infinite for those that are not looked at,
+    (2n + 2,)."""
+    length = np.arange(n + 1)
+    told = 2 * np.log(scan.year / np.maximum(np.minimum(length, n - length), 1))
+    inner = (length >= scan.shortest) & (length <= n // 2)
+    lasting = (length >= scan.step) & (length <= n - scan.step)
+    return np.concatenate(
+        [np.where(inner, told, np.inf), np.where(lasting, told - LASTING_BONUS, np.inf)]
+    )
