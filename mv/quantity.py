@@ -38,6 +38,10 @@ class Interval:
         """Half the width of the interval, in `unit`."""
         return None if self.low is None or self.high is None else (self.high - self.low) / 2
 
+    def as_fields(self) -> dict[str, float | str | None]:
+        """Its fields by name."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
     def scaled(self, factor: float, unit: str) -> Interval:
         """The same interval times a constant (a price, say), in another unit."""
         ends = [None if e is None else e * factor for e in (self.low, self.high)]

@@ -140,8 +140,7 @@ def judge(
         raise ModelError(
             f"no acceptance profile is called {profile!r}; there are: {', '.join(sorted(profiles))}"
         )
-    problems = _problems(profiles[profile])
-    if problems:
+    if own and profile in own and (problems := _problems(own[profile])):
         raise ModelError(f"acceptance profile {profile!r}: {problems[0]}")
     statistics = statistics or fit.statistics
     if isinstance(fractional_uncertainty, int | float):

@@ -16,12 +16,14 @@ class Columns:
     """Rows in order of time.  Where a model or a sum reads a data frame's columns and takes some of
     its rows, it can read these."""
 
-    __slots__ = ("_columns", "index")
+    __slots__ = ("_columns", "index", "settled")
 
     def __init__(self, index: np.ndarray, columns: dict[str, np.ndarray]) -> None:
         self.index = index
         """Local days, datetime64[s]; of hours their UTC starts, of bills their place; (rows,)."""
         self._columns = columns
+        self.settled = False
+        """Whether all rows are known to be used and in order of time."""
 
     @classmethod
     def of(cls, rows: pd.DataFrame, leave: Collection[str] = ()) -> Columns:

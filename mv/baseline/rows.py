@@ -255,6 +255,8 @@ def _by_utc_hour(
 
 def used(rows: Rows) -> Rows:
     """Rows that a model may see, in order of time."""
+    if isinstance(rows, Columns) and rows.settled:
+        return rows
     if "status" in rows.columns:
         keep = is_used(rows)
         if not keep.all():
@@ -262,6 +264,8 @@ def used(rows: Rows) -> Rows:
     moments = moments_of(rows)
     if len(moments) > 1 and not (moments[1:] > moments[:-1]).all():
         rows = rows.take(np.argsort(moments, kind="stable"))
+    if isinstance(rows, Columns):
+        rows.settled = True
     return rows
 
 

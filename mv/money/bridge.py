@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from mv.findings import ModelError
-from mv.money.shapley import shapley
+from mv.money.shapley import shares_of_each
 from mv.quantity import Bridge, BridgeStep, Interval
 from mv.wording import number
 
@@ -179,8 +179,16 @@ def bill_bridge(
     after = {"price": this_price, FIXED: this_fixed, "use": last_energy, "other changes": rest}
     before |= dict.fromkeys(changes, 0.0)
     after |= changes
-    shares = shapley(before, after, _bill)
-    low, high = _retrofit_ends(before, after, retrofit)
+    ends = [
+        {**after, "retrofit": -saved, "other changes": rest + saved - retrofit.value}
+        for saved in (retrofit.low, retrofit.high)
+        if saved is not None
+    ]
+    shares, *others = shares_of_each(before, [after, *ends], _bill)
+    if None in (shares, *others):
+        raise ModelError("the bills cannot be computed for some set of changes")
+    found = [other["retrofit"] for other in others]
+    low, high = (min(found), max(found)) if len(found) == 2 else (None, None)
     steps = [BridgeStep(name="price", amount=shares["price"], responsible=NOBODY)]
     if last_fixed or this_fixed:
         steps.append(BridgeStep(name=FIXED, amount=shares[FIXED]))
@@ -290,19 +298,17 @@ class _Factors:
         return lambda values: figure(values, ratios, additions)
 
     def split(self, figure, annual: Interval):
-        """Shares of the factors, and the rest's share at the ends of the annual interval."""
-        shares = shapley(self.before, self.after, self._figure(figure))
-        ends = []
-        for energy in (annual.low, annual.high):
-            if energy is None:
-                ends.append(None)
-                continue
-            after = {**self.after, self.rest: energy - self.known}
-            try:
-                ends.append(shapley(self.before, after, self._figure(figure))[self.rest])
-            except ModelError:
-                ends.append(None)
-        return shares, ends
+        """Shares of the factors, and the rest's share at the ends of the annual interval.
+
+        Raises ModelError like `shapley`.
+        """
+        ends = [e for e in (annual.low, annual.high) if e is not None]
+        afters = [self.after, *({**self.after, self.rest: e - self.known} for e in ends)]
+        shares, *others = shares_of_each(self.before, afters, self._figure(figure))
+        if shares is None:
+            raise ModelError("the figure cannot be computed for some set of changes")
+        found = [None if other is None else other[self.rest] for other in others]
+        return shares, found if len(found) == 2 else [None, None]
 
     def steps(self, shares: Mapping[str, float], ends) -> list[BridgeStep]:
         evidence = {c.name: c.evidence for c in (*self.ratios.values(), *self.additions.values())}
@@ -368,24 +374,13 @@ def _saving(values, ratios=(), additions=()):
 def _payback(values, ratios=(), additions=()):
     saving = _saving(values, ratios, additions)
     cost = values["install cost"] - values["incentive"]
-    return np.divide(cost, saving, out=np.full(len(saving), np.nan), where=saving > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(saving > 0, cost / saving, np.nan)
 
 
 def _bill(values):
     changes = sum(v for name, v in values.items() if name not in ("price", FIXED, "use"))
     return values["price"] * (values["use"] + changes) + values[FIXED]
-
-
-def _retrofit_ends(before, after, retrofit: Interval) -> tuple[float | None, float | None]:
-    """The retrofit's bar at the ends of its saving, other changes taking up the difference."""
-    ends = []
-    for saved in (retrofit.low, retrofit.high):
-        if saved is None:
-            return None, None
-        moved = {**after, "retrofit": -saved}
-        moved["other changes"] = after["other changes"] + saved - retrofit.value
-        ends.append(shapley(before, moved, _bill)["retrofit"])
-    return min(ends), max(ends)
 
 
 def _rest_words(factors: _Factors) -> str:

@@ -38,6 +38,11 @@ class Measured:
     low: np.ndarray | None
     high: np.ndarray | None
 
+    def place(self, months: np.ndarray) -> np.ndarray:
+        """Place of each billing period among months, (k,): of its last day, but the first."""
+        place = (self.last_days.astype("datetime64[M]") - months[0]).astype(int)
+        return np.clip(place, 1, len(months) - 1)
+
 
 def cash_lines(
     *,
@@ -113,9 +118,7 @@ def _by_month(measured: Measured, end: str, months: np.ndarray) -> np.ndarray:
     values = getattr(measured, end)
     if values is None:
         values = measured.value
-    position = (measured.last_days.astype("datetime64[M]") - months[0]).astype(int)
-    position = np.clip(position, 1, len(months) - 1)
-    return np.bincount(position, values, len(months))
+    return np.bincount(measured.place(months), values, len(months))
 
 
 def _crossing(months: np.ndarray, values: np.ndarray) -> str | None:

@@ -60,13 +60,31 @@ class Load:
         return float(np.nansum(self.energy))
 
     @cached_property
+    def periods(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Period of each piece, (n,); first day, datetime64[D], and days of each, both (k,)."""
+        if self.kind == "bill":
+            return np.arange(len(self.start)), self.day, self.hours / 24.0
+        day = self.day.astype(np.int64)
+        first = int(day.min())
+        every = np.arange(first, int(day.max()) + 1).astype("datetime64[D]")
+        months = every.astype("datetime64[M]")
+        edges = np.arange(months[0], months[-1] + 2).astype("datetime64[D]")
+        index = (months - months[0]).astype(np.intp)[day - first]
+        return index, edges[:-1], np.diff(edges).astype(float)
+
+    @cached_property
     def billing(self) -> Billing:
         """The billing periods of this load."""
-        return _billing(self)
+        index, first, length = self.periods
+        covered = np.where(np.isfinite(self.energy), self.hours, 0.0) / 24.0
+        days = covered if self.kind == "bill" else np.bincount(index, covered, len(first))
+        return Billing(index, first, days, length)
 
     def with_energy(self, energy: np.ndarray, peak: np.ndarray | None = None) -> Load:
         """The same pieces with other energies, shape (n,) (and other peaks for bills)."""
-        return replace(self, energy=np.asarray(energy, float), peak=peak)
+        made = replace(self, energy=np.asarray(energy, float), peak=peak)
+        vars(made)["periods"] = self.periods  # which are of the pieces, whatever their energy
+        return made
 
     def scaled(self, factor: float) -> Load:
         """The same load times a constant; peaks stay as they are."""
@@ -183,18 +201,3 @@ def together(one: Load, other: Load) -> tuple[Load, Load]:
     return tuple(
         load.with_energy(np.where(bare, np.nan, load.energy), load.peak) for load in (one, other)
     )
-
-
-def _billing(load: Load) -> Billing:
-    covered = np.where(np.isfinite(load.energy), load.hours, 0.0) / 24.0
-    if load.kind == "bill":
-        days = load.hours / 24.0
-        return Billing(np.arange(len(load.start)), load.day, covered, days)
-    day = load.day.astype(np.int64)
-    first_day = int(day.min())
-    every = np.arange(first_day, int(day.max()) + 1).astype("datetime64[D]").astype("datetime64[M]")
-    months = np.arange(every[0], every[-1] + 1)
-    index = (every - every[0]).astype(np.intp)[day - first_day]
-    days = np.bincount(index, covered, len(months))
-    length = ((months + 1).astype("datetime64[D]") - months.astype("datetime64[D]")).astype(float)
-    return Billing(index, months.astype("datetime64[D]"), days, length)

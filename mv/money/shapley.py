@@ -18,8 +18,9 @@ that the order in which they are given changes nothing, not even a rounding.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -44,25 +45,44 @@ def shapley(
     Raises ModelError where the names differ, where there are more than 16 changed factors, and
     where the figure is not finite for some set of changes.
     """
-    if set(before) != set(after):
+    shares = shares_of_each(before, [after], figure)[0]
+    if shares is None:
+        raise ModelError("the figure cannot be computed for some set of changes")
+    return shares
+
+
+def shares_of_each(
+    before: Mapping[str, float],
+    afters: Sequence[Mapping[str, float]],
+    figure: Callable[[dict[str, np.ndarray]], np.ndarray],
+) -> list[dict[str, float] | None]:
+    """The same for several ends that one start could have come to, such as those of an interval.
+
+    `figure` gets arrays of one shape, and numbers for factors that change in none of them.  None
+    where it is not finite for some set of changes.  Raises ModelError like `shapley` else.
+    """
+    if any(set(before) != set(after) for after in afters):
         raise ModelError("the factors before and after have different names")
-    changed = sorted(name for name in before if before[name] != after[name])
+    changed = sorted(n for n, value in before.items() if any(a[n] != value for a in afters))
     k = len(changed)
     if k > MOST_FACTORS:
         raise ModelError(f"{k} factors changed; at most {MOST_FACTORS} can be split")
-    shares = dict.fromkeys(before, 0.0)
     if not k:
-        return shares
+        return [dict.fromkeys(before, 0.0) for _ in afters]
     inside, without, joined, weight = _sets(k)
-    ends = [np.array([[side[name]] for name in changed], float) for side in (before, after)]
-    values = {name: np.full(2**k, float(before[name])) for name in before if name not in changed}
-    values |= zip(changed, np.where(inside, ends[1], ends[0]), strict=True)
-    found = np.asarray(figure(values), float)
-    if not np.isfinite(found).all():
-        raise ModelError("the figure cannot be computed for some set of changes")
-    gain = found[joined] - found[without]
-    shares |= zip(changed, (weight * gain).sum(axis=1).tolist(), strict=True)
-    return shares
+    start = np.array([before[name] for name in changed], float)
+    end = np.array([[after[name] for after in afters] for name in changed], float)
+    values: dict[str, Any] = {name: float(value) for name, value in before.items()}
+    values |= zip(
+        changed, np.where(inside[:, None], end[..., None], start[:, None, None]), strict=True
+    )
+    found = np.broadcast_to(np.asarray(figure(values), float), (len(afters), 2**k))
+    gain = weight * (found[:, joined] - found[:, without])
+    known = np.isfinite(found).all(axis=1)
+    return [
+        dict.fromkeys(before, 0.0) | dict(zip(changed, shares, strict=True)) if good else None
+        for good, shares in zip(known, gain.sum(axis=2).tolist(), strict=True)
+    ]
 
 
 @lru_cache(maxsize=MOST_FACTORS)

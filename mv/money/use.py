@@ -172,7 +172,7 @@ class Use:
     def _energy(self) -> np.ndarray:
         """Energy of each piece, canonical unit: nothing where it is unknown or fed back."""
         if "energy" not in self._kept:
-            energy = np.nan_to_num(self.load.energy)
+            energy = np.where(np.isfinite(self.load.energy), self.load.energy, 0.0)
             fed = int(np.count_nonzero(energy < 0))
             if fed:
                 self.note(

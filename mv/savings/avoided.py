@@ -11,6 +11,7 @@ A row is a day or a bill.  Models speak of energy a day, so a bill's row counts 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -112,7 +113,14 @@ def row_days(rows: Rows) -> np.ndarray:
     """Days (or hours, for rows of hours) that a row's `energy` is to be multiplied with, (m,)."""
     if "days" in rows.columns:
         return np.asarray(rows["days"], dtype=float)
-    return np.ones(len(rows))
+    return _ones(len(rows))
+
+
+@lru_cache(maxsize=256)
+def _ones(n: int) -> np.ndarray:
+    ones = np.ones(n)
+    ones.flags.writeable = False  # every caller gets the same ones
+    return ones
 
 
 def verdict(low: float, high: float) -> SavingsVerdict:

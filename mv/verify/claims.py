@@ -7,7 +7,7 @@ interval is split with it.  What is not claimed is shown and added to nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 from mv import units
@@ -43,7 +43,7 @@ def _part(
     if len(together) == 1:
         return {
             "share": 1.0,
-            "verified_savings": asdict(annual) if annual else None,
+            "verified_savings": annual.as_fields() if annual else None,
             "words": "Verified by itself.",
         }
     others = ", ".join(r.retrofit for r in together if r is not retrofit)
@@ -66,7 +66,7 @@ def _part(
         split = replace(split, method=f"{percent(share, 1)} of the claim, by estimate")
     return {
         "share": share,
-        "verified_savings": asdict(split) if split else None,
+        "verified_savings": split.as_fields() if split else None,
         "words": f"Verified together with {others}; {percent(share)} of the saving is its part by "
         "estimate, which no meter shows.",
     }

@@ -10,7 +10,7 @@ the trials have adopted that.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -101,8 +101,8 @@ class Applied:
             "companion": self.companion,
             "controls": self.controls,
             "per_day": per_day,
-            "plain": asdict(plain),
-            "corrected": asdict(corrected) if used else None,
+            "plain": plain.as_fields(),
+            "corrected": corrected.as_fields() if used else None,
         }
 
 

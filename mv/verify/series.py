@@ -79,11 +79,13 @@ def row_series(
     rows = prepared.rows
     bills = "days" in rows
     days = rows["days"] if bills else 1.0
+    measured, modelled = significant(np.stack([rows["energy"] * days, modelled]))
+    temperature, operating = significant(np.stack([rows["temperature"], rows["operating"]]), 4)
     common = {
-        "measured": rounded(rows["energy"] * days),
-        "modelled": rounded(modelled),
-        "temperature": rounded(rows["temperature"], 4),
-        "operating": rounded(rows["operating"], 4),
+        "measured": listed(measured),
+        "modelled": listed(modelled),
+        "temperature": listed(temperature),
+        "operating": listed(operating),
         "period": rows["period"].tolist(),
         "status": rows["status"].tolist(),
     }
@@ -110,11 +112,10 @@ def monthly(
     index = (month - first).astype(int)
     there = np.flatnonzero(np.bincount(index))
     sums = [np.bincount(index, values)[there] for values in (measured, adjusted, days)]
+    lines = significant(np.stack([sums[0], sums[1], sums[1] - sums[0]]))
     return {
         "month": np.datetime_as_string(first + there).tolist(),
-        "measured": rounded(sums[0]),
-        "adjusted_baseline": rounded(sums[1]),
-        "avoided": rounded(sums[1] - sums[0]),
+        **dict(zip(("measured", "adjusted_baseline", "avoided"), map(listed, lines), strict=True)),
         "days_used": sums[2].tolist(),
     }
 
@@ -132,14 +133,13 @@ def cumulative(
     sum so far, energy; `days`: that each row covers; all (m,).
     """
     total = np.cumsum(avoided)
-    line = rounded(np.cumsum(days) * estimated_per_day) if estimated_per_day is not None else []
-    return {
-        "date": iso_days(ends),
-        "avoided": rounded(total),
-        "low": rounded(total - half_widths),
-        "high": rounded(total + half_widths),
-        "estimated": line,
-    }
+    lines = {"avoided": total, "low": total - half_widths, "high": total + half_widths}
+    if estimated_per_day is not None:
+        lines["estimated"] = np.cumsum(days) * estimated_per_day
+    drawn = map(listed, significant(np.stack(list(lines.values()))))
+    found = {"date": iso_days(ends), **dict(zip(lines, drawn, strict=True))}
+    found.setdefault("estimated", [])
+    return found
 
 
 def load_shapes(

@@ -80,18 +80,23 @@ def conclude(draft: Draft, context: Context) -> SiteResult:
         static_factors=[f.model_dump(mode="json") for f in description.static_factors],
         inputs=[InputFile(**i) for i in draft.inputs],
     )
+    money = None
     if concluded.avoided is not None:
         account = site_account(draft, main, concluded, ratios, _outside(made))
         told = {f.rule for f in main.rate.findings}
         findings += [f for f in account.findings if f.rule not in told]
         derivations += account.derivations
-        result = replace(result, money=from_mapping(Money, account.fields))
+        money = from_mapping(Money, account.fields)
     elif description.retrofits and main is not None:
         account = promised_account(draft, main, result)
         findings += account.findings
-        result = replace(result, money=from_mapping(Money, account.fields))
-    result = replace(result, findings=gravest_first(dict.fromkeys(findings)))
-    return replace(result, derivations=[*site_derivations(result), *derivations, *further])
+        money = from_mapping(Money, account.fields)
+    return replace(
+        result,
+        money=money,
+        findings=gravest_first(dict.fromkeys(findings)),
+        derivations=[*site_derivations(result), *derivations, *further],
+    )
 
 
 Made = Sequence[tuple[CarrierDraft, Concluded]]
