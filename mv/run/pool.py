@@ -9,7 +9,6 @@ threads, and waits on the pipes alone.
 from __future__ import annotations
 
 import contextlib
-import gc
 import multiprocessing
 import os
 import pickle
@@ -20,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
-from mv.run.engine import Failure, Limits, Task, guarded
+from mv.run.engine import Failure, Limits, Task, drop_garbage, garbage_seldom, guarded
 
 TRIES = 2
 """How often a task is tried under which a worker dies."""
@@ -28,8 +27,6 @@ GRACE_SECONDS = 30.0
 """How long past its time a worker may take to notice before it's killed."""
 LOOK_SECONDS = 5.0
 """How often is looked whether a worker is past its time."""
-GARBAGE_EVERY = 50_000
-"""New objects between two searches for garbage in a worker; what it imported is left out."""
 
 
 class Pool:
@@ -151,9 +148,11 @@ def _opened(answer: bytes) -> Any:
 def _work(pipe: Connection, megabytes: int | None) -> None:
     """What a worker does: answer one message after the other until the pipe is closed."""
     _keep_to(megabytes)
-    with contextlib.suppress(EOFError, BrokenPipeError, ConnectionResetError):
+    ended = (EOFError, BrokenPipeError, ConnectionResetError)
+    with contextlib.suppress(*ended), garbage_seldom():
         while True:
             pipe.send_bytes(_answer(pipe.recv_bytes()))
+            drop_garbage()
 
 
 def _answer(message: bytes) -> bytes:
@@ -183,7 +182,6 @@ def _process_context(preload: tuple[str, ...]):
 def _keep_to(megabytes: int | None) -> None:
     """A worker leaves Ctrl-C to its parent and keeps to its memory."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.set_threshold(GARBAGE_EVERY, 20, 20)
     if megabytes is None:
         return
     with contextlib.suppress(ImportError, OSError, ValueError):

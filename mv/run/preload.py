@@ -1,8 +1,8 @@
 """What every worker needs, made ready once in the process that workers are forked from.
 
-Importing this module is the work: the heavy libraries, the registry of units and the page's
-compiled template.  What is there by then is left out of the search for garbage ever after, so
-that workers go on sharing its memory.
+Importing this module is the work: the heavy libraries and the page's compiled template.  What is
+there by then is left out of the search for garbage ever after, so that workers go on sharing its
+memory.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import gc
 
 
 def _make_ready() -> None:
+    gc.disable()  # nothing that is imported goes again
     import statsmodels.regression.linear_model  # noqa: F401
 
     import mv.report.pages
@@ -18,14 +19,13 @@ def _make_ready() -> None:
     import mv.run.checking
     import mv.run.work
     import mv.verify.site  # noqa: F401
-    from mv import units
     from mv.report.render import environment, glossary_markup
 
-    units.factor("kWh", "MWh")
     environment().get_template("site.html")
     glossary_markup()
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 _make_ready()
