@@ -61,16 +61,13 @@ def _name(text: str) -> str:
     return f"<bdi>{escaped(text)}</bdi>"
 
 
-def _bare(figure: Figure) -> str:
-    text, _, path, value = figure
+def _figure(figure: Figure) -> str:
+    text, unit, path, value = figure
     if value is None:
         return f'<span class="gap">{_new(text)}</span>'
     # orjson writes the digits that `repr` writes, in a quarter of the time
-    return f'<span data-value="{dumps(value).decode()}"{_at(path)}>{_new(text)}</span>'
-
-
-def _figure(figure: Figure) -> str:
-    return _bare(figure) if figure.value is None else _bare(figure) + _unit(figure.unit)
+    digits = dumps(value).decode()
+    return f'<span data-value="{digits}"{_at(path)}>{_new(text)}</span>{_unit(unit)}'
 
 
 class _Ways(dict[type, Callable[[Any], str]]):
@@ -105,7 +102,8 @@ def big_markup(figure: Figure) -> Markup:
     """A figure at the head of a page: its unit set smaller."""
     if figure.value is None or not figure.unit:
         return Markup(_figure(figure))
-    return Markup(f'{_bare(figure)}{NO_BREAK}<span class="u">{escaped(figure.unit)}</span>')
+    bare = _figure(figure._replace(unit=""))
+    return Markup(f'{bare}{NO_BREAK}<span class="u">{escaped(figure.unit)}</span>')
 
 
 # -- rows --------------------------------------------------------------------------------------
@@ -231,6 +229,23 @@ def trail_markup(trail: TrailModel, named: bool = True) -> Markup:
     `named`: the fold-out carries its id and may be reached by keyboard; false where a page
     prints it a second time.
     """
+    return Markup(_trail(trail, named))
+
+
+def folded_markup(trails: Sequence[TrailModel]) -> Markup:
+    """How figures were made, each folded under its name and value."""
+    return Markup(
+        "\n".join(
+            [
+                f'<details class="how"><summary>{escaped(t.name)}: {_html(t.value)}</summary>'
+                f"{_trail(t, True)}</details>"
+                for t in trails
+            ]
+        )
+    )
+
+
+def _trail(trail: TrailModel, named: bool) -> str:
     own, region = "", ""
     if named:
         own = f' id="{escaped(trail.id)}"'
@@ -241,7 +256,7 @@ def trail_markup(trail: TrailModel, named: bool = True) -> Markup:
             f'<div class="wide"{region}><table>{STEPS_HEAD}\n'
             f"<tbody>{''.join([_step(s) for s in trail.steps])}</tbody></table></div>\n"
         )
-    return Markup(
+    return (
         f'<div class="trail"{own}>\n'
         f'<p class="formula">{_html(trail.formula)}</p>\n'
         f'<p>= {_html(trail.value)} <span class="note">Formula: {_html(trail.source)}</span></p>\n'

@@ -17,6 +17,7 @@ from mv.report.markup import (
     css_text,
     escaped,
     facts_markup,
+    folded_markup,
     plain_markup,
     say_markup,
     table_markup,
@@ -28,7 +29,7 @@ from mv.report.trail import StepModel, TrailModel
 EVIL = "<script>'\"&amp;</script><b onclick=x>"
 TEXT = st.text(st.characters(exclude_characters="\x1e\x1f", exclude_categories=("Cs",)))
 OURS = {
-    *("bdi", "span", "a", "div", "p", "dl", "dt", "dd"),
+    *("bdi", "span", "a", "div", "p", "dl", "dt", "dd", "details", "summary"),
     *("table", "caption", "thead", "tbody", "tr", "th", "td"),
 }
 
@@ -70,6 +71,7 @@ CELLS = (EVIL, Name(EVIL), Figure(EVIL, EVIL, EVIL, 1.0), Figure(EVIL), Digest(E
         body_markup([(EVIL, EVIL)]),
         trail_markup(evil_trail()),
         trail_markup(evil_trail(), named=False),
+        folded_markup([evil_trail()]),
     ],
 )
 def test_evil_words_stay_words(made):
