@@ -88,12 +88,12 @@ def _on_screen(chart: Chart) -> dict[str, Any]:
 
 
 # -- markup ------------------------------------------------------------------------------------
-def data_markup(charts: Mapping[str, Any]) -> Markup:
-    """Chart data as JSON that may stand inside a script element."""
+def data_markup(charts: Mapping[str, Any]) -> bytes:
+    """Chart data as JSON that may stand inside a script element, UTF-8."""
     text = orjson.dumps(charts, option=orjson.OPT_SERIALIZE_NUMPY)
     for sign, written in HARMLESS.items():
         text = text.replace(sign, written)
-    return Markup(text.decode())
+    return text
 
 
 def chart_markup(shown: DrawnChart | NotDrawn, level: int = 3) -> Markup:

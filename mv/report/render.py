@@ -144,7 +144,6 @@ def environment() -> Environment:
         "trail": trail_markup,
         "folded": folded_markup,
         "chart": chart_markup,
-        "data": data_markup,
         "css": css_text,
     }
     env.globals["glossary_markup"] = glossary_markup
@@ -217,7 +216,19 @@ def page(template: str, model: dict[str, Any], options: RenderOptions, root: str
     """
     filled = environment().get_template(template)
     pieces = filled.generate(**model, frame=_frame(options.single_file, root))
-    return b"".join([piece.encode() for piece in pieces])
+    return b"".join(
+        [
+            *[piece.encode() for piece in pieces],
+            data_markup(model["chart_data"]),
+            _end(options.single_file, root),
+        ]
+    )
+
+
+@lru_cache(maxsize=4)
+def _end(single_file: bool, root: str) -> bytes:
+    """A page behind what its script draws."""
+    return environment().get_template("end.html").render(frame=_frame(single_file, root)).encode()
 
 
 # -- pages -------------------------------------------------------------------------------------
