@@ -157,9 +157,10 @@ def bill_rows(
     excluded = ~np.isfinite(total) | (days <= 0) | (flags == EXCLUDED)
     status[excluded] = _STATUSES.index("bill_excluded")
     pieces = np.empty(len(bills), dtype=object)
-    for row, (a, b) in enumerate(zip(low, high, strict=True)):
+    whole = known.all()
+    for row, (a, b) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
         piece = daily[a:b]
-        pieces[row] = piece[np.isfinite(piece)]
+        pieces[row] = piece if whole else piece[known[a:b]]
     return Columns(
         np.arange(len(bills)),
         {

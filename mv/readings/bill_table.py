@@ -8,9 +8,8 @@ told.  Rows that are no bill leave under a rule: charges, unreadable or impossib
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+import re
 from dataclasses import dataclass, field
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -24,7 +23,7 @@ from mv.readings.number_text import to_numbers
 from mv.readings.rows import UNREADABLE_FEW, blank_rows
 from mv.readings.table import TIME_LIKE, Table
 
-_MONEY = r"[$€£]|\b(?:USD|EUR|GBP)\b"
+_MONEY = re.compile(r"[$€£]|\b(?:USD|EUR|GBP)\b")
 
 
 @dataclass
@@ -84,14 +83,14 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
     roles = shape.bill_roles(
         table, value=meter.value_column, flag=meter.flag_column, unit=meter.unit
     )
-    blank = blank_rows(table)
     n = len(table)
+    value_text = shape.as_text(table.columns[roles.value])
+    values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
+    blank = blank_rows(table) if empty.any() else np.zeros(n, dtype=bool)
     ledger = BillLedger(table.file, [], int(n - blank.sum()) + table.malformed)
     ledger.findings.extend(table.findings)
     if table.malformed:
         ledger.excluded["row_malformed"] = table.malformed
-    value_text = shape.as_text(table.columns[roles.value])
-    values, empty, unreadable, _ = to_numbers(table.columns[roles.value], table.separator)
     fee = _fees(table, roles, value_text)
     values = np.where(fee, np.nan, values)  # money is no use
     start, end, dated, datelike = _periods(table, roles, meter, ledger)
@@ -111,20 +110,10 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
             "corrected": flags.is_corrected(words),
             "cancelled": flags.is_cancelled(words),
         }
-    for i in np.flatnonzero(whole):
-        ledger.bills.append(
-            Bill(
-                start=int(start[i]),
-                end=int(end[i]),
-                value=float(values[i]),
-                line=int(table.lines[i]),
-                estimated=bool(marks["estimated"][i]),
-                corrected=bool(marks["corrected"][i]),
-                cancelled=bool(marks["cancelled"][i]),
-                demand=float(extra["demand"][i]),
-                cost=float(extra["cost"][i]),
-            )
-        )
+    # In the order of the fields of a bill.
+    columns = (start, end, values, table.lines, *marks.values(), *extra.values())
+    cells = zip(*(column[whole].tolist() for column in columns), strict=True)
+    ledger.bills += [Bill(*row) for row in cells]
     if meter.register_values:
         _difference(ledger)
     return ledger
@@ -133,29 +122,18 @@ def bills_of(table: Table, meter: Meter) -> BillLedger:
 def _periods(table: Table, roles: shape.Roles, meter: Meter, ledger: BillLedger):
     """Start and end day of each row, whether they were read, whether they look like dates."""
 
-    day_first = meter.day_first
-    if day_first is None and roles.start is not None:
-        day_first = _day_order(table, (roles.start, roles.end))
-
-    def column(at: int) -> tuple[np.ndarray, np.ndarray, Callable[[], np.ndarray]]:
-        times = dates.to_times(
-            table.columns[at],
-            file=table.file,
-            name=table.names[at],
-            day_first=day_first,
-            lines=table.lines,
-        )
-        return times.seconds // dates.DAY, times.readable, partial(_datelike, table.columns[at])
-
     if roles.month is not None:
         return _months(table, roles, ledger)
     if roles.start is not None:
-        start, good, like = column(roles.start)
-        end, good_end, like_end = column(roles.end)
-        both = good & good_end
-        return start, end, both, both if both.all() else like() & like_end()
-    end, good, like = column(roles.end)
-    like = good if good.all() and roles.days is None else like()
+        start, end = _both_times(table, (roles.start, roles.end), meter.day_first)
+        both = start.readable & end.readable
+        like = both
+        if not both.all():
+            like = _datelike(table.columns[roles.start]) & _datelike(table.columns[roles.end])
+        return start.seconds // dates.DAY, end.seconds // dates.DAY, both, like
+    times = _times(table, roles.end, meter.day_first)
+    end, good = times.seconds // dates.DAY, times.readable
+    like = good if good.all() and roles.days is None else _datelike(table.columns[roles.end])
     if good.sum() > 1 and _first_days(end[good]):
         ledger.tell(
             "bill_months_assumed",
@@ -196,22 +174,33 @@ def _datelike(column: pa.Array) -> np.ndarray:
     return np.array([bool(TIME_LIKE.match(c)) for c in cells], dtype=bool)
 
 
-def _day_order(table: Table, columns: tuple[int, int]) -> bool | None:
-    """Whether the day comes first, where one of the two columns shows it and the other may not."""
-    for at in columns:
-        try:
-            times = dates.to_times(
-                table.columns[at],
-                file=table.file,
-                name=table.names[at],
-                day_first=None,
-                lines=table.lines,
-            )
-        except ReadingsError:
-            continue
-        if times.form in ("day first", "month first"):
-            return times.form == "day first"
-    return None
+def _times(table: Table, at: int, day_first: bool | None) -> dates.Times:
+    return dates.to_times(
+        table.columns[at],
+        file=table.file,
+        name=table.names[at],
+        day_first=day_first,
+        lines=table.lines,
+    )
+
+
+def _both_times(
+    table: Table, columns: tuple[int, int], day_first: bool | None
+) -> tuple[dates.Times, dates.Times]:
+    """Times of two columns.  One of them may show whether the day comes first where the other
+    doesn't."""
+    if day_first is None:
+        alone: list[dates.Times] = []
+        for at in columns:
+            try:
+                alone.append(_times(table, at, None))
+            except ReadingsError:
+                continue
+        told = [t.form for t in alone if t.form in ("day first", "month first")]
+        if not told and len(alone) == 2:
+            return alone[0], alone[1]
+        day_first = told[0] == "day first" if told else None
+    return _times(table, columns[0], day_first), _times(table, columns[1], day_first)
 
 
 def _months(table: Table, roles: shape.Roles, ledger: BillLedger):
@@ -280,7 +269,7 @@ def _leave_rows(table, ledger, blank, fee, values, empty, unreadable, dated, dat
 
 def _fees(table: Table, roles: shape.Roles, value_text: pa.Array) -> np.ndarray:
     """Rows whose value is money, or whose description is a charge."""
-    money = pc.match_substring_regex(value_text, _MONEY).to_numpy(zero_copy_only=False)
+    money = np.array([bool(_MONEY.search(cell)) for cell in value_text.to_pylist()], dtype=bool)
     if money.all() and len(money):
         raise ReadingsError(
             Finding(

@@ -8,6 +8,8 @@ corrections, ends written inclusive, overlaps, estimated reads joined with the n
 
 from __future__ import annotations
 
+import datetime as dt
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -26,6 +28,9 @@ LONG_BY_HABIT = 1.5
 """A meter billed by the quarter has long bills; those over this multiple of its median are long."""
 JOINED_MOST = 130
 """Days that a bill joined of estimates may cover (common practice, no source)."""
+SAME_SEASON = 20
+"""Days by which the starts of two bills may differ from a year for one season (common practice,
+no source)."""
 STEP_RATIO = 1.7
 """Use per day against the same season a year before that makes one ask whether meters were
 merged or split (common practice, no source)."""
@@ -301,7 +306,7 @@ def join_short(ledger: BillLedger, limits: Limits) -> None:
 
 def leave_long(ledger: BillLedger, limits: Limits) -> None:
     """Bills over `bill_days_long`, or over 1.5 times the habit of a meter billed more rarely."""
-    if not ledger.bills:
+    if all(b.days <= limits.bill_days_long for b in ledger.bills):
         return
     habit = LONG_BY_HABIT * float(np.median([b.days for b in ledger.bills if not b.joined] or [0]))
     limit = max(limits.bill_days_long, habit)
@@ -345,12 +350,17 @@ def tell_calendar_months(ledger: BillLedger) -> None:
 
 def tell_step(ledger: BillLedger) -> None:
     """Use per day against the same season a year before steps far up or down and stays."""
-    rates = [(b, b.value / b.days) for b in ledger.bills]
+    starts = [b.start for b in ledger.bills]
+    rates = [b.value / b.days for b in ledger.bills]
     ratios = []
-    for bill, rate in rates:
-        same = [r for b, r in rates if abs(b.start + 365 - bill.start) <= 20 and r > 0]
-        if same:
-            ratios.append((bill, rate / same[0]))
+    for bill, rate in zip(ledger.bills, rates, strict=True):
+        season = slice(
+            bisect_left(starts, bill.start - 365 - SAME_SEASON),
+            bisect_right(starts, bill.start - 365 + SAME_SEASON),
+        )
+        same = next((r for r in rates[season] if r > 0), None)
+        if same is not None:
+            ratios.append((bill, rate / same))
     for i in range(3, len(ratios) - 2):
         before = [r for _, r in ratios[i - 3 : i]]
         after = [r for _, r in ratios[i : i + 3]]
@@ -381,7 +391,13 @@ def _joined(a: Bill, b: Bill, demand: float) -> Bill:
 
 def _whole_months(bills: list[Bill], inclusive: int) -> bool:
     """Whether there are bills, and each is a calendar month; `inclusive` days are added to ends."""
-    starts = np.array([b.start for b in bills], dtype="datetime64[D]")
-    ends = np.array([b.end + inclusive for b in bills], dtype="datetime64[D]")
-    months = starts.astype("datetime64[M]")
-    return bool(len(bills) and (starts == months).all() and (ends == months + 1).all())
+    return bool(bills) and all(
+        (month := _months_at(b.start)) is not None and _months_at(b.end + inclusive) == month + 1
+        for b in bills
+    )
+
+
+def _months_at(day: int) -> int | None:
+    """Months before a day that begins one; None for other days.  Days since 1970."""
+    date = dt.date(1970, 1, 1) + dt.timedelta(days=day)
+    return 12 * date.year + date.month if date.day == 1 else None
