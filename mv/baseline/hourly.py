@@ -43,6 +43,8 @@ OCCUPIED_SHARE = 0.65
 """Share of cases in which temperature alone reads low (Mathieu et al. 2011, from memory)."""
 Answer = Literal["alike", "one slope", "apart"]
 """How unoccupied hours answer to temperature: as occupied ones, by one slope, by their own."""
+ROUNDING = 1e-13
+"""Share of the sum of squares that differences of sums may err by."""
 HOURS_LEAST = 4 * HOURS_OF_WEEK
 """Hours that a fit needs: four weeks (common practice, no source)."""
 
@@ -157,19 +159,23 @@ def fit_hourly(
     parts, means = _within(_parts(t, cuts), hour, count)
     (y_centred,), (y_means,) = _within(y[None, :], hour, count)
     x = _apart(parts, occupied[hour])
-    gram, product = x @ x.T, x @ y_centred
+    gram, product, total = x @ x.T, x @ y_centred, float(y_centred @ y_centred)
     best = None
     for form, way in _ways(len(parts), occupied, answer):
         slopes, inverse, rank = _least_squares(gram, product, way)
-        rest = y_centred - (way @ slopes) @ x
         if best is None:
+            rest = y_centred - (way @ slopes) @ x
             n_free = max(_independent(rest, follows), 2.0 * len(slopes))
-        criterion = n_free * math.log(max(float(rest @ rest) / n, 1e-300))
+        unexplained = total - float((way @ slopes) @ product)
+        # What rounding alone may leave tells no way from another.
+        criterion = n_free * math.log(max(unexplained, ROUNDING * total, 1e-300) / n)
         criterion += rank * math.log(n_free)
         if best is None or criterion < best[0]:
-            best = criterion, form, way, slopes, inverse, rank, rest
-    _, answer, way, slopes, inverse, rank, rest = best
-    slopes = slopes + inverse @ (way.T @ (x @ rest))  # one step of refinement: as good as QR
+            best = criterion, form, way, slopes, inverse, rank
+    _, answer, way, slopes, inverse, rank = best
+    # one step of refinement: as good as QR
+    rest = y_centred - (way @ slopes) @ x
+    slopes = slopes + inverse @ (way.T @ (x @ rest))
     apart = way @ slopes
     rest = y_centred - apart @ x
 

@@ -251,14 +251,16 @@ def night_energy(energy: np.ndarray, local_hour: np.ndarray) -> pd.Series:
 
     `energy` : of each hour, (n,); `local_hour` : hours since 1970 on the site's clock, in order.
     """
-    there = np.flatnonzero(_IS_NIGHT[local_hour % 24] & np.isfinite(energy))
-    if not len(there):
+    if not len(local_hour):
         return pd.Series(dtype=float)
-    day = local_hour[there] // 24
-    place = day - day[0]
-    total = np.bincount(place, energy[there])
-    whole = np.flatnonzero(np.bincount(place) >= len(NIGHT_HOURS))
-    return pd.Series(total[whole], index=day_index(day[0] + whole))
+    first, last = int(local_hour[0]) // 24, int(local_hour[-1]) // 24
+    place = local_hour - first * 24
+    is_night = np.tile(_IS_NIGHT, last - first + 1)[place]
+    there = np.flatnonzero(is_night & np.isfinite(energy))
+    day = place[there] // 24
+    total = np.bincount(day, energy[there])
+    whole = np.flatnonzero(np.bincount(day) >= len(NIGHT_HOURS))
+    return pd.Series(total[whole], index=day_index(first + whole))
 
 
 @dataclass(frozen=True)

@@ -249,9 +249,9 @@ def _told(search: _Search) -> list[Shift]:
     bound = CLIP * spread
     for _ in range(3 * ROUNDS):
         rest = y - x @ coefficients
-        inside = float(np.mean(np.abs(rest) < bound))
-        coefficients = coefficients + inverse @ np.clip(rest, -bound, bound) / inside
-    drawn = np.clip(rest, -bound, bound)
+        drawn = rest.clip(-bound, bound)
+        inside = np.count_nonzero(np.abs(rest) < bound) / len(rest)
+        coefficients = coefficients + inverse @ drawn / inside
     variance = float(drawn @ drawn) / max(len(y) - x.shape[1], 1) / inside**2
     errors = np.sqrt(variance * np.einsum("ij,ij->i", inverse, inverse))
     shifts = [

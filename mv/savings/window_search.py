@@ -91,18 +91,18 @@ class _Scores:
         products = self.of_first.take(firsts, axis=1) + self.of_end.take(ends, axis=1)
         gain, shared = products[0], products[1:]
         kind = _kind(firsts, ends, self.n)
-        square = self.squares[kind]
+        square = self.squares.take(kind)
         shared *= shared
         left = np.maximum(square - np.add.reduce(shared), TOLD_LEAST * square)
         excess = gain * gain
         excess /= left
-        excess -= self.limits[kind]
+        excess -= self.limits.take(kind)
         place = np.unravel_index(excess.argmax(), excess.shape)
         above = float(excess[place]) - self.threshold
         if not math.isfinite(above):
             return None
         size = float(gain[place] / left[place]) * self.scale
-        first, end = (np.broadcast_to(rows, excess.shape)[place] for rows in (firsts, ends))
+        first, end = (rows[tuple(map(min, place, _last(rows)))] for rows in (firsts, ends))
         return Window(int(first), int(end), size, above)
 
     def bounds(self, tiles: _Tiles) -> np.ndarray:
@@ -183,6 +183,11 @@ def _places(n: int, stride: int, scan: Scan) -> _Tiles:
 
 def _tiles(rows: np.ndarray) -> np.ndarray:
     return np.append(rows, np.full(-len(rows) % TILE, rows[-1])).reshape(-1, TILE).T
+
+
+def _last(rows: np.ndarray) -> tuple[int, ...]:
+    """Place of the last of an array's values."""
+    return tuple(size - 1 for size in rows.shape)
 
 
 def _kind(firsts: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:

@@ -181,10 +181,11 @@ def freed(values: np.ndarray, basis: np.ndarray) -> np.ndarray:
 
 def basis_of(x: np.ndarray) -> np.ndarray:
     """Orthonormal columns that span x's."""
-    x = x / np.maximum(np.sqrt(np.einsum("ij,ij->j", x, x)), 1e-300)
-    values, vectors = np.linalg.eigh(x.T @ x)
+    gram = x.T @ x
+    size = np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    values, vectors = np.linalg.eigh(gram / (size[:, None] * size))
     kept = values > 1e-9 * values[-1]
-    return x @ (vectors[:, kept] / np.sqrt(values[kept]))
+    return x @ (vectors[:, kept] / (size[:, None] * np.sqrt(values[kept])))
 
 
 def _robust_variance(values: np.ndarray, lag: int) -> float:

@@ -37,8 +37,9 @@ class Hourly:
 
     fit: HourlyFit
     baseline: Columns
+    """Used hours, as `hourly_rows` gives them, with `modelled` energy."""
     reporting: Columns
-    """Hours of used days, as `hourly_rows` gives them, with `modelled` energy."""
+    """The same of all hours of used days."""
     night: pd.Series
     """Energy of every whole night of the site, by local date."""
 
@@ -171,16 +172,18 @@ def _hourly(
         prepared.interval, prepared.step_seconds, time_zone, weather.hourly, calendar, coverage
     )
     local = rows["local_hour"]
-    parts = [rows[_hours_of_days(prepared, name, local)] for name in (BASELINE, REPORTING)]
+    baseline, reporting = (
+        rows[_hours_of_days(prepared, name, local)] for name in (BASELINE, REPORTING)
+    )
+    baseline = used(baseline)
     try:
-        fit = fit_hourly(parts[0])
+        fit = fit_hourly(baseline)
     except ModelError:
         return None
-    baseline, reporting = (part.assign(modelled=fit.predict(part)) for part in parts)
     return Hourly(
         fit=fit,
-        baseline=baseline,
-        reporting=reporting,
+        baseline=baseline.assign(modelled=baseline["energy"] - fit.residuals),
+        reporting=reporting.assign(modelled=fit.predict(reporting)),
         night=night_energy(rows["energy"], local),
     )
 
