@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-import math
 import re
 import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -18,6 +17,8 @@ from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Protocol
 from zipfile import ZIP64_LIMIT, ZIP_DEFLATED, ZipFile
+
+import orjson
 
 LONGEST_CELL = 32_767
 """Characters a workbook's cell may hold (ECMA-376; from memory)."""
@@ -32,6 +33,8 @@ NO_TIME = dt.datetime(1980, 1, 1)
 EXTENT = re.compile(rb"<dimension [^>]*/>")
 """How far a sheet's cells reach, which may be left out."""
 ROWS_END = b"</sheetData>"
+NO_NUMBER = b"null"
+"""How JSON writes None and what isn't finite."""
 FAST = 1
 """Level of compression: a third of the usual one's time, for a file half as large again."""
 
@@ -56,7 +59,9 @@ def sheet_rows(rows: Iterable[Sequence[Value]]) -> str:
 
 def _cell(value: Value) -> str:
     if not isinstance(value, str):
-        return "<c/>" if value is None or not math.isfinite(value) else f"<c><v>{value}</v></c>"
+        # orjson writes the digits that `repr` writes, in a quarter of the time
+        number = orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY)
+        return "<c/>" if number == NO_NUMBER else f"<c><v>{number.decode()}</v></c>"
     if not value:
         return "<c/>"
     return f'<c t="inlineStr"><is><t xml:space="preserve">{_text(value)}</t></is></c>'
