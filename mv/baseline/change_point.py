@@ -76,7 +76,7 @@ class Hinges:
                 columns.append(np.maximum(self.change_points[0] - temperature, 0.0))
             else:
                 columns.append(np.maximum(temperature - self.change_points[-1], 0.0))
-        return np.column_stack(columns) if columns else np.empty((len(temperature), 0))
+        return np.array(columns).T if columns else np.empty((len(temperature), 0))
 
     def words(self) -> tuple[str, ...]:
         """Columns in symbols."""

@@ -273,7 +273,7 @@ def _together(
     for i, columns in enumerate(own):
         x[i, linear : width[i]] = columns.T
     coefficients, unscaled, problems = least_squares(x, width, sample.y, sample.unit_weights)
-    residuals = sample.y - (coefficients[:, None, :] @ x)[:, 0]
+    residuals = sample.y - np.vecmat(coefficients, x)
     statistics = statistics_of(
         sample.y,
         residuals,

@@ -186,13 +186,11 @@ def _serial(e: np.ndarray, consecutive: np.ndarray) -> list[tuple[float | None, 
     if before.shape[1] < PAIRS_LEAST:
         return [(None, None)] * len(e)
     step = after - before
-    x, y = (part - part.mean(axis=1, keepdims=True) for part in (before, after))
-    sums = (
-        np.einsum("ij,ij->i", a, b).tolist()
-        for a, b in ((e, e), (step, step), (x, x), (y, y), (x, y))
-    )
+    count = before.shape[1]
+    x, y = (part - part.sum(axis=1, keepdims=True) / count for part in (before, after))
+    pairs = (e, e), (step, step), (x, x), (y, y), (x, y)
     found = []
-    for total, steps, xx, yy, xy in zip(*sums, strict=True):
+    for total, steps, xx, yy, xy in zip(*(np.vecdot(*p).tolist() for p in pairs), strict=True):
         spread = math.sqrt(xx * yy)
         rho = xy / spread if spread > 0 else None
         found.append((rho, steps / total) if total > 0 else (None, None))

@@ -36,24 +36,38 @@ def least_squares(
     root = np.sqrt(weights)
     target = root * y
     scaled = x * root
-    size = np.sqrt(np.einsum("ijk,ijk->ij", scaled, scaled))
-    width = x.shape[1]
-    unused = np.arange(width) >= np.array(columns)[:, None]
+    size = np.sqrt(np.vecdot(scaled, scaled))
     size[size == 0] = 1.0
     scaled /= size[:, :, None]
     gram = scaled @ scaled.transpose(0, 2, 1)
-    gram[:, np.arange(width), np.arange(width)] += unused
-    close = np.flatnonzero(np.linalg.eigvalsh(gram)[:, 0] <= WELL_APART)
-    gram[close] = np.eye(width)
-    inverse = np.linalg.inv(gram)
-    b = np.einsum("ijk,ik->ij", inverse, scaled @ target)
-    left = target - (b[:, None, :] @ scaled)[:, 0]
-    b += np.einsum("ijk,ik->ij", inverse, (scaled @ left[:, :, None])[:, :, 0])
+    diagonal = np.arange(x.shape[1])
+    gram[:, diagonal, diagonal] += diagonal >= np.array(columns)[:, None]
+    inverse, apart = _inverses(gram)
+    b = np.matvec(inverse, np.matvec(scaled, target))
+    b += np.matvec(inverse, np.matvec(scaled, target - np.vecmat(b, scaled)))
     problems = [""] * len(x)
-    for i in close:
+    for i in np.flatnonzero(~apart):
         p = columns[i]
         problems[i] = _by_qr(scaled[i, :p].T, target, b[i, :p], inverse[i, :p, :p])
     return b / size, inverse / (size[:, :, None] * size[:, None, :]), problems
+
+
+def _inverses(gram: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Inverses of normal equations, and whether they may be relied on.  The sum of an inverse's
+    eigenvalues bounds the largest of them."""
+    try:
+        inverse = np.linalg.inv(gram)
+    except np.linalg.LinAlgError:
+        inverse = np.array([_inverse_or_zero(one) for one in gram])
+    total = np.trace(inverse, axis1=1, axis2=2)
+    return inverse, (total > 0) & (total < 1 / WELL_APART)
+
+
+def _inverse_or_zero(gram: np.ndarray) -> np.ndarray:
+    try:
+        return np.linalg.inv(gram)
+    except np.linalg.LinAlgError:
+        return np.zeros_like(gram)
 
 
 def _by_qr(x: np.ndarray, target: np.ndarray, b: np.ndarray, inverse: np.ndarray) -> str:

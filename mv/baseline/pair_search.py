@@ -25,7 +25,7 @@ import numpy as np
 
 from mv.baseline.sides import LEFT, RANK, RIGHT, Hinges, Side, Sorted
 
-_BLOCKS = (6, 1)
+_BLOCKS = (4, 1)
 """Temperatures in a block, first and last."""
 _UNSURE = 1e-6
 """Pivot of S under which the bound is not trusted and the pair passes."""
@@ -76,8 +76,9 @@ def _may_beat(rows: Sorted, known: float) -> tuple[np.ndarray, np.ndarray]:
     """Places (i, j) of the pairs that may explain more than `known`."""
     k, m = len(rows.q), len(rows.cut)
     first, second = np.array(list(combinations_with_replacement(range(k + 1), 2))).T
-    columns = np.vstack([rows.q, rows.residual])
-    products = np.cumsum(columns[first] * columns[second], axis=1).take(rows.cut - 1, axis=1)
+    columns = np.concatenate([rows.q, rows.residual[None]])
+    products = columns.take(first, axis=0) * columns.take(second, axis=0)
+    products = np.cumsum(products, axis=1).take(rows.cut - 1, axis=1)
     left, right = _straight(rows.beyond, first, second)
     # What is left of 1, 0 and 0 in S, s and the sum explained, but for the rows inside the blocks.
     left = products - left
@@ -87,18 +88,18 @@ def _may_beat(rows: Sorted, known: float) -> tuple[np.ndarray, np.ndarray]:
     i = j = np.zeros(1, dtype=int)
     parts = -(-m // _BLOCKS[0])
     for block, finer in zip(_BLOCKS, (*_BLOCKS[1:], 1), strict=True):
-        part = np.arange(parts)
-        i, j = parts * i[:, None] + part, parts * j[:, None] + part
+        part = np.arange(parts)[:, None]
+        i, j = parts * i + part, parts * j + part
         # Where the last block reaches beyond the last temperature it ends there.
         (i_low, i_high), (j_low, j_high) = (
             [np.minimum(block * at + end, m - 1) for end in (0, block - 1)] for at in (i, j)
         )
         below = left.take(i_low, axis=1) - products.take(i_high, axis=1)
         above = right.take(j_high, axis=1) + products.take(j_low, axis=1)
-        look = _bound(below[..., None] + above[:, :, None], k) > known
-        i, j = i[:, :, None], j[:, None]
-        look = np.nonzero((look & (i < j)) | (i == j))
-        i, j = (at[look] for at in np.broadcast_arrays(i, j))
+        look = _bound(below[:, :, None], above[:, None], k) > known
+        i, j = np.broadcast_arrays(i[:, None], j)
+        look = (look & (i < j)) | (i == j)
+        i, j = i[look], j[look]
         parts = block // finer
     return i[j < m], j[j < m]
 
@@ -107,24 +108,27 @@ def _straight(sums: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.nda
     """What a straight line on one side's rows explains of each product of two of Q's columns and
     the residual, shape (2, products, m), from the sums of `Sorted.beyond`."""
     half = sums.shape[1] // 2
-    # The line that follows Q's columns has no part in pairs.
-    own = [*range(1, half - 2), half - 1]
-    weight = np.where(sums[:, :1] > 0, sums[:, :1], np.inf)
-    level, mean = sums[:, own], sums[:, half : half + 1] / weight
-    turned = sums[:, [half + column for column in own]] - mean * level
-    spread = sums[:, -1:] - mean * sums[:, half : half + 1]
+    # The line before Q's columns has no part in pairs.
+    level, weight = sums[:, 1 : half - 1], sums[:, half - 1 : half]
+    turned, first_moment = sums[:, half + 1 : -2], sums[:, -2:-1]
+    weight = np.where(weight > 0, weight, np.inf)
+    mean = first_moment / weight
+    turned = turned - mean * level
+    spread = sums[:, -1:] - mean * first_moment
     spread = np.where(spread > RANK * sums[:, -1:], spread, np.inf)
-    products = level[:, first] * (level / weight)[:, second]
-    return products + turned[:, first] * (turned / spread)[:, second]
+    products = level.take(first, axis=1) * (level / weight).take(second, axis=1)
+    return products + turned.take(first, axis=1) * (turned / spread).take(second, axis=1)
 
 
-def _bound(left: np.ndarray, k: int) -> np.ndarray:
+def _bound(below: np.ndarray, above: np.ndarray, k: int) -> np.ndarray:
     """What can be explained at most; infinite where that can't be told.
 
-    `left` holds, each pair of columns once, the matrix [S, −s; −s', −r'(P + P')r]: eliminating the
-    k columns of S one by one leaves what is asked for in its corner.
+    The sums of `below` and `above` hold, each pair of columns once, the matrix
+    [S, −s; −s', −r'(P + P')r]: eliminating the k columns of S one by one leaves what is asked for
+    in its corner.
     """
-    table = dict(zip(combinations_with_replacement(range(k + 1), 2), left, strict=True))
+    pairs = combinations_with_replacement(range(k + 1), 2)
+    table = {pair: x + y for pair, x, y in zip(pairs, below, above, strict=True)}
     unsure = False
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         for p in range(k):

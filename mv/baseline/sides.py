@@ -35,7 +35,7 @@ class Sorted:
     def __init__(
         self, t: np.ndarray, root: np.ndarray, y: np.ndarray, z: np.ndarray, cut: np.ndarray
     ) -> None:
-        columns = np.vstack([z, root * t])
+        columns = np.concatenate([z, (root * t)[None]])
         q, r = np.linalg.qr(columns.T)
         length = np.sqrt(np.vecdot(columns, columns))
         keep = np.abs(r.diagonal()) > _SPANNED * np.maximum(length, 1e-300)
@@ -55,13 +55,15 @@ class Sorted:
         self.line_slope = float(line @ y), float(r[-1, -1]) if keep[-1] else np.inf
         """Product of y with the line, and the line's own length, once Z is taken off it."""
         self.cut = cut
-        level = root * np.vstack([root, q, self.residual])
-        sums = np.cumsum(np.vstack([level, t * level, t * t * level[0]]), axis=1)
+        level = np.empty((len(q) + 2, len(t)))
+        level[0], level[1:-2], level[-2], level[-1] = line, self.q, self.residual, root
+        level *= root
+        sums = np.cumsum(np.concatenate([level, t * level, t * t * level[-1:]]), axis=1)
         below = sums.take(cut - 1, axis=1)
-        self.beyond = np.stack([below, sums[:, -1:] - below])
+        self.beyond = np.array([below, sums[:, -1:] - below])
         """Sums over the rows up to each temperature, and over those above it, shape
-        (2, 2(k + 3) + 1, m): of the weight, of Q's columns, the line among them, and of the
-        residual; of these times the temperature; of the weight times its square."""
+        (2, 2(k + 3) + 1, m): of the line, of Q's columns, of the residual and of the weight; of
+        these times the temperature; of the weight times its square."""
 
 
 @dataclass(slots=True)
@@ -70,7 +72,7 @@ class Hinges:
     its change point, made orthogonal to Z and to each other; shape (3, m) if nothing else is said.
 
     Column 1 is the hinge, column 2 is 1 beyond u; `l` is their Cholesky factor after Z is projected
-    out, `b_hinge`, `b_level` (3, k + 1, m) their projections on Z and the line, `g1`, `g2` the
+    out, `b_hinge`, `b_level` (3, 1 + k, m) their projections on the line and Z, `g1`, `g2` the
     products of the orthonormal pair with the residual.
     """
 
@@ -89,36 +91,37 @@ class Hinges:
     @classmethod
     def of(cls, rows: Sorted, u: np.ndarray, gap: np.ndarray) -> Hinges:
         """The hinges at the temperatures of the rows' `cut`."""
-        sums = rows.beyond[[LEFT, RIGHT, RIGHT]]
+        sums = rows.beyond.take([LEFT, RIGHT, RIGHT], axis=0)
         half = sums.shape[1] // 2
         level, first, square = sums[:, :half], sums[:, half:-1], sums[:, -1]
         hinge = first - u * level
         hinge[LEFT] *= -1
-        length = square - u * (2 * first[:, 0] - u * level[:, 0])
-        b_level, b_hinge = level[:, 1:-1], hinge[:, 1:-1]
+        b_level, r_level, weight = level[:, :-2], level[:, -2], level[:, -1]
+        b_hinge, r_hinge, across = hinge[:, :-2], hinge[:, -2], hinge[:, -1]
+        length = square - u * (2 * first[:, -1] - u * weight)
         # Only the last kind has the line beside it, and what that leaves of the residual.
-        level[RIGHT_OF_LINE, -1] -= rows.on_line * b_level[RIGHT_OF_LINE, -1]
-        hinge[RIGHT_OF_LINE, -1] -= rows.on_line * b_hinge[RIGHT_OF_LINE, -1]
-        b_level[:RIGHT_OF_LINE, -1] = b_hinge[:RIGHT_OF_LINE, -1] = 0.0
-        h22 = level[:, 0] - (b_level * b_level).sum(axis=1)
+        r_level[RIGHT_OF_LINE] -= rows.on_line * b_level[RIGHT_OF_LINE, 0]
+        r_hinge[RIGHT_OF_LINE] -= rows.on_line * b_hinge[RIGHT_OF_LINE, 0]
+        b_level[:RIGHT_OF_LINE, 0] = b_hinge[:RIGHT_OF_LINE, 0] = 0.0
+        h22 = weight - (b_level * b_level).sum(axis=1)
         h11 = length - (b_hinge * b_hinge).sum(axis=1)
-        h12 = hinge[:, 0] - (b_hinge * b_level).sum(axis=1)
+        h12 = across - (b_hinge * b_level).sum(axis=1)
         whole = h11 > RANK * np.maximum(length, 1e-300)
         l11 = np.sqrt(np.where(whole, h11, np.inf))
         l21 = h12 / l11
         rest = h22 - l21 * l21
-        l22 = np.sqrt(np.where(whole & (rest > RANK * level[:, 0]), rest, np.inf))
-        g1 = hinge[:, -1] / l11
-        g2 = (level[:, -1] - l21 * g1) / l22
+        l22 = np.sqrt(np.where(whole & (rest > RANK * weight), rest, np.inf))
+        g1 = r_hinge / l11
+        g2 = (r_level - l21 * g1) / l22
         return cls(u, gap, l11, l21, l22, b_hinge, b_level, g1, g2)
 
     def side(self, kind: int) -> Side:
         """One kind of hinge, the line not beside it."""
         l11, l21, l22 = self.l11[kind], self.l21[kind], self.l22[kind]
-        b1 = self.b_hinge[kind, :-1] / l11
-        b2 = (self.b_level[kind, :-1] - l21 * b1) / l22
-        g1, g2 = self.g1[kind], self.g2[kind]
-        return Side(kind == LEFT, np.vstack([self.u, self.gap, l11, l21, l22, g1, g2, b1, b2]))
+        b1 = self.b_hinge[kind, 1:] / l11
+        b2 = (self.b_level[kind, 1:] - l21 * b1) / l22
+        own = np.array([self.u, self.gap, l11, l21, l22, self.g1[kind], self.g2[kind]])
+        return Side(kind == LEFT, np.concatenate([own, b1, b2]))
 
 
 class Side:
@@ -131,7 +134,8 @@ class Side:
     def __init__(self, left: bool, table: np.ndarray) -> None:
         self.left, self._table = left, table
         self.u, self.gap, self.l11, self.l21, self.l22, self.g1, self.g2 = table[:7]
-        self.b1, self.b2 = np.split(table[7:], 2)
+        k = (len(table) - 7) // 2
+        self.b1, self.b2 = table[7 : 7 + k], table[7 + k :]
 
     def at(self, places: np.ndarray) -> Side:
         """The same at some of the places, as often as they are named."""
