@@ -199,7 +199,7 @@ def contest(sample: Sample, terms: LinearTerms, least: int, unit: str) -> Contes
     def respond(form: str) -> Hinges:
         return _at_optimum(form, search, signs=True)
 
-    return lambda forms: tried(sample, "change_point", terms, forms, respond, unit)
+    return lambda forms: tried(sample, "change_point", terms, forms, respond, unit, search.z)
 
 
 FAMILIES.add(

@@ -45,9 +45,11 @@ class DegreeDaySearch:
         count: np.ndarray,
     ) -> None:
         root = np.sqrt(weights)
-        self.z = root[:, None] * z
+        self.z = z
+        """The linear columns in the order of the rows."""
+        self._z = root[:, None] * z
         self.target = root * y
-        self._q, _ = np.linalg.qr(self.z)
+        self._q, _ = np.linalg.qr(self._z)
         self._y = self.target - self._q @ (self._q.T @ self.target)
         self._known: dict[str, tuple[np.ndarray, ...]] = {}
         low, high = np.quantile(flat, [DAYS_BEYOND, 1 - DAYS_BEYOND])
@@ -148,7 +150,7 @@ class DegreeDaySearch:
         """Both bases at the optimum of the columns of their gaps, if that lies in order."""
         places = [self._place(c) for c in pair]
         columns = [d[:, a] for a, s in zip(places, self.at, strict=True) for d in self.at[s]]
-        b = np.linalg.lstsq(np.column_stack([self.z, *columns]), self.target, rcond=None)[0][-4:]
+        b = np.linalg.lstsq(np.column_stack([self._z, *columns]), self.target, rcond=None)[0][-4:]
         if b[0] == 0 or b[2] == 0 or (signs and min(b[0], b[2]) < 0):
             return None
         c1, c2 = self.u[places[0]] + b[1] / b[0], self.u[places[1]] + b[3] / b[2]
@@ -180,7 +182,7 @@ class DegreeDaySearch:
     def _explained(self, pair: tuple[float, float]) -> float:
         """Sum of squares that level terms and both columns explain."""
         x = [self.column("heating", pair[0]), self.column("cooling", pair[1])]
-        q, _ = np.linalg.qr(np.column_stack([self.z, *x]))
+        q, _ = np.linalg.qr(np.column_stack([self._z, *x]))
         return float(np.sum((q.T @ self.target) ** 2))
 
 

@@ -160,7 +160,7 @@ def contest(sample: Sample, terms: LinearTerms, least: int, unit: str) -> Contes
     def respond(form: str) -> DegreeDays:
         return _at_optimum(form, search, signs=True)
 
-    return lambda forms: tried(sample, "degree_days", terms, forms, respond, unit)
+    return lambda forms: tried(sample, "degree_days", terms, forms, respond, unit, search.z)
 
 
 FAMILIES.add(

@@ -11,6 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from mv.baseline.fit import Fit, Response, Sample, solve_all
 from mv.baseline.terms import LinearTerms
 from mv.findings import ModelError
@@ -57,9 +59,10 @@ def tried(
     forms: Sequence[str],
     respond: Callable[[str], Response],
     unit: str,
+    z: np.ndarray,
 ) -> list[Tried]:
     """Every form fitted, or why it could not be.  `respond(form)` is the form at its optimum, or
-    says with a ModelError why there is none."""
+    says with a ModelError why there is none; `z` the sample's linear columns, shape (n, k)."""
     found: dict[str, Response | ModelError] = {}
     for form in forms:
         try:
@@ -67,7 +70,7 @@ def tried(
         except ModelError as error:
             found[form] = error
     responses = {form: one for form, one in found.items() if not isinstance(one, ModelError)}
-    fits = solve_all(sample, family, terms, list(responses.values()), unit=unit)
+    fits = solve_all(sample, family, terms, list(responses.values()), unit=unit, z=z)
     found |= zip(responses, fits, strict=True)
     return [
         Tried(form, None, str(fit)) if isinstance(fit, ModelError) else Tried(form, fit)

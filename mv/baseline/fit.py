@@ -235,13 +235,15 @@ def solve_all(
     responses: Sequence[Response],
     *,
     unit: str = "kWh/day",
+    z: np.ndarray | None = None,
 ) -> list[Fit | ModelError]:
     """Fit several forms with the same linear terms, as `solve` does each of them: its fit, or why
-    there is none."""
-    n = len(sample)
+    there is none.  `z`: the sample's linear columns, shape (n, k), where they are at hand."""
+    z = terms.columns(sample.rows) if z is None else z
+    n, linear = z.shape
+    counts = [linear + len(one.names) + len(one.change_points) for one in responses]
     found: list[Fit | ModelError | None] = [None] * len(responses)
-    for i, response in enumerate(responses):
-        parameters = _parameters(terms, response)
+    for i, (response, parameters) in enumerate(zip(responses, counts, strict=True)):
         if n - parameters < DEGREES_LEAST:
             found[i] = ModelError(
                 f"form {response.form} has {parameters} parameters and needs at least "
@@ -249,22 +251,23 @@ def solve_all(
             )
     places = [i for i, short in enumerate(found) if short is None]
     if places:
-        fits = _together(sample, family, terms, [responses[i] for i in places], unit)
+        chosen = [responses[i] for i in places]
+        fits = _together(sample, family, terms, chosen, [counts[i] for i in places], unit, z)
         for i, fit in zip(places, fits, strict=True):
             found[i] = fit
     return found
 
 
-def _parameters(terms: LinearTerms, response: Response) -> int:
-    """Coefficients and change points."""
-    return len(terms.names) + len(response.names) + len(response.change_points)
-
-
 def _together(
-    sample: Sample, family: str, terms: LinearTerms, responses: Sequence[Response], unit: str
+    sample: Sample,
+    family: str,
+    terms: LinearTerms,
+    responses: Sequence[Response],
+    parameters: Sequence[int],
+    unit: str,
+    z: np.ndarray,
 ) -> list[Fit | ModelError]:
     """Solve forms for which there are rows enough."""
-    z = terms.columns(sample.rows)
     own = [response.columns(sample.rows) for response in responses]
     linear = z.shape[1]
     width = [linear + columns.shape[1] for columns in own]
@@ -277,7 +280,7 @@ def _together(
     statistics = statistics_of(
         sample.y,
         residuals,
-        parameters=[_parameters(terms, response) for response in responses],
+        parameters=parameters,
         weights=sample.unit_weights,
         consecutive=sample.consecutive,
     )

@@ -177,8 +177,9 @@ def select(
 def bic(fit: Fit, n: float) -> float:
     """n′ ln(SSE/n) + p ln n′ (Schwarz 1978), SSE per row and n′ = `n`."""
     # A perfect fit has no finite BIC; nothing is measured to a billionth.
-    floor = fit.n * ((1e-9 * fit.statistics.mean) ** 2 + 1e-200)
-    return n * math.log(max(fit.statistics.sse, floor) / fit.n) + fit.parameters * math.log(n)
+    s = fit.statistics
+    floor = s.n * ((1e-9 * s.mean) ** 2 + 1e-200)
+    return n * math.log(max(s.sse, floor) / s.n) + s.parameters * math.log(n)
 
 
 def implausible(fit: Fit, granularity: Granularity) -> str:
@@ -269,7 +270,8 @@ class _Forms:
         return out
 
     def _with_slopes(self, plain: Fit, responses: list[SlopesByDay]) -> list[Fit | ModelError]:
-        return solve_all(self.sample, plain.family, plain.terms, responses, unit=self.unit)
+        z = plain.x[:, : len(plain.terms.names)]
+        return solve_all(self.sample, plain.family, plain.terms, responses, unit=self.unit, z=z)
 
     def _judged(self, form: str, fit: Fit | None, problem: str) -> CandidateFit:
         why = problem if fit is None else implausible(fit, self.granularity)
@@ -322,8 +324,9 @@ def _defended(
     kept: list[CandidateFit] = []
     # Best form with at most so much learned, from the least on.
     best: dict[int, CandidateFit] = {}
+    learned_by = [(_learned(c.fit), c) for c in ranked]
     for learned in range(3):
-        for c in (c for c in ranked if _learned(c.fit) == learned):
+        for c in (c for many, c in learned_by if many == learned):
             simpler = [b for k, b in best.items() if k < learned]
             if simpler:
                 rival = min(simpler, key=lambda b: b.criterion)

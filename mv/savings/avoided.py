@@ -10,6 +10,8 @@ A row is a day or a bill.  Models speak of energy a day, so a bill's row counts 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -18,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.columns import Rows
+from mv.baseline.fit import Fit
 from mv.baseline.rows import used
 from mv.findings import ModelError
 
@@ -81,18 +84,12 @@ def avoided_energy(
 
     Raises ModelError where no row can be used or both tables are not of one kind.
     """
-    if ("days" in baseline_rows.columns) != ("days" in reporting_rows.columns):
-        raise ModelError("baseline and reporting rows must both be bills or both be days")
-    rows = used(reporting_rows)
-    if len(rows) == 0:
-        raise ModelError("no row of the reporting period can be used")
-    days = row_days(rows)
+    rows, days = _used_as_in(baseline_rows, reporting_rows)
     modelled = np.asarray(fit.predict(rows) if modelled is None else modelled, dtype=float)
     modelled_rows = (modelled + level_correction) * days
     measured_rows = np.asarray(rows["energy"], dtype=float) * days
     adjusted, measured = float(modelled_rows.sum()), float(measured_rows.sum())
-    if not np.isfinite(adjusted) or not np.isfinite(measured):
-        raise ModelError("a used row of the reporting period has no energy or no temperature")
+    _refuse_unknown(adjusted, measured)
     return Avoided(
         adjusted_baseline=adjusted,
         measured=measured,
@@ -107,6 +104,47 @@ def avoided_energy(
         modelled_rows=modelled_rows,
         measured_rows=measured_rows,
     )
+
+
+def avoided_under(
+    fits: Sequence[Fit],
+    baseline_rows: Rows,
+    reporting_rows: Rows,
+    *,
+    adjustment: float = 0.0,
+    level_corrections: Sequence[float],
+) -> list[float]:
+    """Avoided energy under each of several models of one baseline, as `avoided_energy` says it of
+    one: sums alone, and what the models share summed once."""
+    rows, days = _used_as_in(baseline_rows, reporting_rows)
+    measured, covered = float(days @ np.asarray(rows["energy"], dtype=float)), float(days.sum())
+    linear: dict[int, np.ndarray] = {}
+    found = []
+    for fit, level in zip(fits, level_corrections, strict=True):
+        shared = id(fit.terms)
+        if shared not in linear:
+            linear[shared] = days @ fit.terms.columns(rows)
+        design = np.concatenate([linear[shared], days @ fit.response.columns(rows)])
+        adjusted = float(design @ fit.coefficients) + level * covered
+        _refuse_unknown(adjusted, measured)
+        found.append(adjusted - measured + adjustment)
+    return found
+
+
+def _used_as_in(baseline_rows: Rows, reporting_rows: Rows) -> tuple[Rows, np.ndarray]:
+    """The reporting period's used rows and the days of each; ModelError where there are none or
+    they are not of the baseline's kind."""
+    if ("days" in baseline_rows.columns) != ("days" in reporting_rows.columns):
+        raise ModelError("baseline and reporting rows must both be bills or both be days")
+    rows = used(reporting_rows)
+    if len(rows) == 0:
+        raise ModelError("no row of the reporting period can be used")
+    return rows, row_days(rows)
+
+
+def _refuse_unknown(adjusted: float, measured: float) -> None:
+    if not math.isfinite(adjusted) or not math.isfinite(measured):
+        raise ModelError("a used row of the reporting period has no energy or no temperature")
 
 
 def row_days(rows: Rows) -> np.ndarray:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from mv.baseline.select import CandidateFit
 from mv.prepare import PreparedCarrier
 from mv.results import Candidate
-from mv.savings.avoided import avoided_energy
+from mv.savings.avoided import avoided_under
 from mv.savings.drift import recency_level, recency_weights
 from mv.verify.fits import Fits
 from mv.verify.ledger import adjustment
@@ -21,26 +21,27 @@ def rivals(
     prepared: PreparedCarrier, fits: Fits, candidates: Sequence[CandidateFit]
 ) -> tuple[Candidate, ...]:
     """Every form that competed, with the saving under each plausible one."""
-    events = adjustment(prepared)
     weight = recency_weights(fits.baseline)
     raw = fits.reporting.assign(energy=fits.reporting["energy"] + fits.reporting["adjustment"])
-    found = []
-    for candidate in candidates:
-        saving, fit = None, candidate.fit
-        if fit is not None and candidate.plausible:
-            level = recency_level(fit, fits.baseline, prepared.carrier, weight)
-            saving = avoided_energy(
-                fit, fits.baseline, raw, adjustment=events, level_correction=level
-            ).avoided
-        found.append(
-            Candidate(
-                form=candidate.form,
-                criterion=candidate.criterion,
-                cv_rmse=fit.statistics.cv_rmse if fit is not None else None,
-                parameters=fit.parameters if fit is not None else 0,
-                plausible=candidate.plausible,
-                why=candidate.why,
-                avoided_energy=saving,
-            )
+    plausible = [c.fit for c in candidates if c.fit is not None and c.plausible]
+    levels = [recency_level(fit, fits.baseline, prepared.carrier, weight) for fit in plausible]
+    savings = avoided_under(
+        plausible,
+        fits.baseline,
+        raw,
+        adjustment=adjustment(prepared),
+        level_corrections=levels,
+    )
+    saving = {id(fit): saved for fit, saved in zip(plausible, savings, strict=True)}
+    return tuple(
+        Candidate(
+            form=candidate.form,
+            criterion=candidate.criterion,
+            cv_rmse=candidate.fit.statistics.cv_rmse if candidate.fit is not None else None,
+            parameters=candidate.fit.parameters if candidate.fit is not None else 0,
+            plausible=candidate.plausible,
+            why=candidate.why,
+            avoided_energy=saving.get(id(candidate.fit)),
         )
-    return tuple(found)
+        for candidate in candidates
+    )
