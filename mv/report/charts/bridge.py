@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
+from itertools import accumulate
 
 from mv.report.charts.base import (
     Chart,
@@ -15,6 +15,7 @@ from mv.report.charts.base import (
     layout,
     note,
     numbers,
+    points,
     rule,
 )
 from mv.report.charts.view import SiteView
@@ -22,6 +23,8 @@ from mv.report.format import Say, unit_words
 from mv.results import Bridge
 
 LONGEST_LABEL = 34
+WIDTH = 0.62
+"""Of a bar, as a share of the room between two."""
 
 
 def decimals(bridge: Bridge) -> int:
@@ -36,68 +39,58 @@ def _signed(value: float, places: int, say: Say) -> str:
 
 def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
     steps, digits = bridge.steps, decimals(bridge)
-    amounts = numbers([s.amount for s in steps], 6)
-    before = bridge.start + np.concatenate([[0.0], np.cumsum(amounts)[:-1]])
-    n = len(steps)
-    places = np.arange(n, 0, -1)  # the start stands at the head, the end at the foot
-    rises = amounts >= 0
+    n = len(steps)  # the start stands at the head, in place n + 1, the end at the foot
+    amounts = numbers([s.amount for s in steps], 6).tolist()
+    reached = list(accumulate(amounts, initial=bridge.start))
     data = [
-        bars(
-            "total",
-            np.array([n + 1, 0]),
-            np.array([bridge.start, bridge.end]),
-            "muted",
-            horizontal=True,
-            width=0.62,
-        )
+        bars("total", [n + 1, 0], [bridge.start, bridge.end], "muted", horizontal=True, width=WIDTH)
     ]
-    for name, mask, role in (("up", rises, "after"), ("down", ~rises, "before")):
-        if mask.any():
+    for name, role, rises in (("up", "after", True), ("down", "before", False)):
+        those = [i for i, amount in enumerate(amounts) if (amount >= 0) is rises]
+        if those:
             data.append(
                 bars(
                     name,
-                    places[mask],
-                    amounts[mask],
+                    [n - i for i in those],
+                    [amounts[i] for i in those],
                     role,
-                    base=before[mask],
+                    base=[reached[i] for i in those],
                     horizontal=True,
-                    width=0.62,
+                    width=WIDTH,
                 )
             )
     spread = [i for i, s in enumerate(steps) if s.low is not None and s.high is not None]
     if spread:
-        data.append(
-            {
-                "type": "scatter",
-                "name": "range",
-                "mode": "markers",
-                "x": np.array([before[i] + amounts[i] for i in spread]),
-                "y": places[spread],
-                "marker": {"color": "@ink", "symbol": "square", "size": 4, "opacity": 1.0},
-                "error_x": {
-                    "type": "data",
-                    "array": np.array([steps[i].high - amounts[i] for i in spread]),
-                    "arrayminus": np.array([amounts[i] - steps[i].low for i in spread]),
-                    "color": "@ink",
-                    "thickness": 1.6,
-                    "width": 0,
-                },
-            }
-        )
+        ranges = points(
+            "range", [reached[i + 1] for i in spread], [n - i for i in spread], "ink",
+            symbol="square", size=4,
+        )  # fmt: skip
+        ranges["error_x"] = {
+            "type": "data",
+            "array": [steps[i].high - amounts[i] for i in spread],
+            "arrayminus": [amounts[i] - steps[i].low for i in spread],
+            "color": "@ink",
+            "thickness": 1.6,
+            "width": 0,
+        }
+        data.append(ranges)
+    # From here on from the foot upwards, as the axis counts.
     names = [bridge.end_label, *(s.name for s in reversed(steps)), bridge.start_label]
-    ends = np.concatenate([[bridge.end], (before + amounts)[::-1], [bridge.start]])
     texts = [
         say.fixed(bridge.end, digits),
         *(_signed(s.amount, digits, say) for s in reversed(steps)),
+        say.fixed(bridge.start, digits),
     ]
-    texts.append(say.fixed(bridge.start, digits))
-    tops = np.concatenate([[max(bridge.end, 0)], np.maximum(before, before + amounts)[::-1]])
-    tops = np.append(tops, max(bridge.start, 0))
+    tops = [
+        bridge.end,
+        *(max(reached[i], reached[i + 1]) for i in reversed(range(n))),
+        bridge.start,
+    ]
+    tops[0], tops[-1] = max(bridge.end, 0.0), max(bridge.start, 0.0)
     for i in spread:
-        tops[n - i] = max(tops[n - i], before[i] + steps[i].high)
+        tops[n - i] = max(tops[n - i], reached[i] + steps[i].high)
     labels = [
-        note(text, float(top), i, shift=6)
-        for i, (text, top) in enumerate(zip(texts, tops, strict=True))
+        note(text, top, i, shift=6) for i, (text, top) in enumerate(zip(texts, tops, strict=True))
     ]
     if steps:
         main = max(steps, key=lambda s: abs(s.amount))
@@ -107,8 +100,7 @@ def _draw(bridge: Bridge, say: Say, key: str, question: str) -> Chart:
         )
     else:
         title = "Nothing lies between the two figures"
-    lowest = min(0.0, float(ends.min()), float(np.min(before, initial=0.0)))
-    highest = float(max(tops.max(), 0.0))
+    lowest, highest = min(0.0, bridge.end, *reached), max(0.0, *tops)
     room = (highest - lowest) or 1.0
     return Chart(
         key=key,

@@ -16,7 +16,7 @@ from mv.report.charts.base import (
     note,
     rule,
 )
-from mv.report.charts.profiles import hour, hours_of
+from mv.report.charts.profiles import CLOCK, HOURS
 from mv.report.charts.view import SiteView
 from mv.report.format import Numbers, Say
 
@@ -32,7 +32,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if not table.get("week"):
         return NotDrawn("chart-heat", question, "bills don't show the hours of a day")
     weeks = dates(table["week"])
-    load = np.array(table["load"], dtype=float).T
+    load = np.array(table["load"], dtype=float)  # shape (weeks, hours)
     if not np.isfinite(load).any():
         return NotDrawn("chart-heat", question, "no hour has a reading")
     unit = "kW" if view.carrier.unit == "kWh" else f"{view.unit} an hour"
@@ -40,10 +40,10 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     digits = max(0, 3 - int(np.floor(np.log10(max(abs(high), 1e-9)))) - 1)
     load = np.round(load, digits)
     full = np.arange(weeks[0], weeks[-1] + 1, 7)  # weeks without any reading stay open
-    grid = np.full((load.shape[0], len(full)), np.nan)
-    grid[:, np.searchsorted(full, weeks).clip(max=len(full) - 1)] = load
+    grid = np.full((load.shape[1], len(full)), np.nan)
+    grid[:, np.searchsorted(full, weeks).clip(max=len(full) - 1)] = load.T
     periods = view.carrier.periods
-    marks, labels, title = [], [], "Mean power by week and hour"
+    marks, labels, columns, title = [], [], (), "Mean power by week and hour"
     if periods is not None:
         start = float(dates([periods.installation_start])[0])
         end = float(dates([periods.installation_end])[0]) + 1
@@ -56,23 +56,13 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         if np.isfinite(drop).any():
             at = int(np.nanargmax(drop))
             lower = int(np.sum(drop > 0))
-            title = (
-                f"{lower} of 24 hours of the day became lower, {hour(at)} to "
-                f"{hour(at + 1)} the most"
-            )
-    columns = ()
-    if periods is not None:
-        columns = (
-            [hours_of(h) for h in range(24)],
-            Numbers(before.tolist()),
-            Numbers(after.tolist()),
-        )
+            title = f"{lower} of 24 hours of the day became lower, {HOURS[at]} the most"
+        columns = (HOURS, Numbers(before.tolist()), Numbers(after.tolist()))
     return Chart(
         key="chart-heat",
         question=question,
         title=title,
-        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for "
-        f"every "
+        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for every "
         "week from left to right and every local hour from midnight at the foot upwards.",
         data=[
             {
@@ -92,7 +82,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             axis(
                 "local time",
                 tickvals=[0, 6, 12, 18, 24],
-                ticktext=[hour(h) for h in (0, 6, 12, 18, 24)],
+                ticktext=CLOCK[::6],
                 range=[0, 24],
                 showgrid=False,
             ),

@@ -26,14 +26,10 @@ LINES = (
 )
 
 
-def hour(h: int) -> str:
-    """A local hour, 0 to 24."""
-    return f"{int(h):02d}:00"
-
-
-def hours_of(h: int) -> str:
-    """The local hour that begins at `h`."""
-    return f"{hour(h)} to {hour(h + 1)}"
+CLOCK = tuple([f"{h:02d}:00" for h in range(25)])
+"""Local hours, 0 to 24."""
+HOURS = tuple([f"{CLOCK[h]} to {CLOCK[h + 1]}" for h in range(24)])
+"""The local hour that begins at each of them."""
 
 
 @chart("profiles", "site", "Did hours or level change?")
@@ -43,13 +39,15 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     table = series.profiles if series else {}
     if not table.get("hour"):
         return NotDrawn("chart-profiles", question, "bills don't show the hours of a day")
-    hours = np.array(table["hour"], dtype=float)
+    hours = [int(h) for h in table["hour"]]
     values = {key: numbers(table[key], 4) for key, *_ in LINES if table.get(key)}
+    ends = np.append(np.array(hours, dtype=float), hours[-1] + 1)  # the last reaches to midnight
     data = [
-        line(words, hours, values[key], role, dash=dash, shape="hv", width=2.4)
+        line(words, ends, np.append(values[key], values[key][-1]), role, dash=dash, shape="hv",
+             width=2.4)
         for key, words, role, dash in LINES
         if key in values
-    ]
+    ]  # fmt: skip
     unit = "kW" if view.carrier.unit == "kWh" else f"{view.unit} an hour"
     title = "The mean day before and after the works"
     if {"baseline_operating", "reporting_operating"} <= values.keys():
@@ -58,21 +56,18 @@ def profiles(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             at = int(np.nanargmax(gap))
             if gap[at] > 0:
                 title = (
-                    f"On operating days most is saved about {hour(hours[at])}: "
+                    f"On operating days most is saved about {CLOCK[hours[at]]}: "
                     f"{say.number(float(gap[at]), 2)} {unit}"
                 )
             else:
                 title = "On operating days no hour shows less use than before"
     heads = [words for key, words, *_ in LINES if key in values]
     columns = (
-        [hours_of(h) for h in table["hour"]],
+        [HOURS[h] for h in hours],
         *(Numbers(v.tolist(), missing=NOT_GIVEN) for v in values.values()),
     )
-    x_axis = named_axis([hour(h) for h in range(0, 25, 3)], "local time")
+    x_axis = named_axis(CLOCK[::3], "local time")
     x_axis |= {"tickvals": list(range(0, 25, 3)), "range": [0, 24]}
-    for trace in data:  # the last step reaches to midnight
-        trace["x"] = np.append(trace["x"], hours[-1] + 1)
-        trace["y"] = np.append(trace["y"], trace["y"][-1])
     return Chart(
         key="chart-profiles",
         question=question,
