@@ -5,12 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import orjson
 from markupsafe import Markup
 
 from mv.report.charts.base import CHARTS, Chart, Key, NotDrawn, Table, keys_of
+from mv.report.charts.packed import packed
 from mv.report.charts.static import draw
 from mv.report.format import Numbers, Say
 from mv.report.markup import body_markup, escaped
@@ -76,10 +78,15 @@ def drawn(of: str, source: Any, say: Say) -> dict[str, DrawnChart | NotDrawn]:
 
 def chart_data(charts: Mapping[str, DrawnChart | NotDrawn]) -> dict[str, Any]:
     """What the page's script draws, by element id."""
+    shown = [each.chart for each in charts.values() if isinstance(each, DrawnChart)]
+    traces = iter(packed([trace for chart in shown for trace in chart.data]))
     return {
-        c.chart.key: {"data": c.chart.data, "layout": _on_screen(c.chart), "height": c.chart.height}
-        for c in charts.values()
-        if isinstance(c, DrawnChart)
+        chart.key: {
+            "data": list(islice(traces, len(chart.data))),
+            "layout": _on_screen(chart),
+            "height": chart.height,
+        }
+        for chart in shown
     }
 
 

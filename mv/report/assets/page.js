@@ -8,6 +8,27 @@
   var DAY = 86400000;
 
   /* -- charts ------------------------------------------------------------------------------ */
+  /* Long columns come packed (charts/packed.py): whole numbers with their power of ten, or the
+     first and the count of such as follow one another. */
+  var GAP = -999999;
+  function unpacked(column) {
+    if (!column || Array.isArray(column)) { return column; }
+    if ("count" in column) {
+      return Array.from({ length: column.count }, function (_, i) { return column.from + i; });
+    }
+    var power = Math.pow(10, Math.abs(column.tens));
+    function value(v) {
+      if (Array.isArray(v)) { return v.map(value); }
+      return v === GAP ? null : column.tens < 0 ? v / power : v * power;
+    }
+    return column.of.map(value);
+  }
+  Object.keys(charts).forEach(function (id) {
+    charts[id].data.forEach(function (t) {
+      ["x", "y", "z"].forEach(function (k) { if (k in t) { t[k] = unpacked(t[k]); } });
+    });
+  });
+
   function resolve(value, styles) {
     if (typeof value === "string") {
       return value.charAt(0) === "@" ? styles.getPropertyValue("--" + value.slice(1)).trim() : value;

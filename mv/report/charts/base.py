@@ -75,6 +75,9 @@ class ChartKind:
     """(view of a site or PortfolioResult, say) -> Chart | NotDrawn"""
 
 
+DIGITS = 5
+"""Significant digits of the largest number of a column, with which all of it is drawn."""
+
 CHARTS: Registry[ChartKind] = Registry("chart", "mv.report.charts")
 
 
@@ -102,7 +105,7 @@ def chart_key(text: str) -> str:
     return "chart-" + re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-")
 
 
-def numbers(values: Sequence[float | None] | np.ndarray, digits: int = 5) -> np.ndarray:
+def numbers(values: Sequence[float | None] | np.ndarray, digits: int = DIGITS) -> np.ndarray:
     """Floats with NaN for gaps, rounded to `digits` significant ones of the largest (for size)."""
     array = np.asarray(values, dtype=float)
     size = float(np.fmax.reduce(np.abs(array), initial=0.0))

@@ -9,7 +9,6 @@ picture follows light, dark and print by itself.
 from __future__ import annotations
 
 import base64
-import datetime as dt
 import math
 import struct
 import zlib
@@ -22,8 +21,7 @@ import numpy as np
 import orjson
 
 from mv.report.charts.base import Chart
-from mv.report.format import FIXED, MONTHS
-from mv.wording import MINUS, NARROW
+from mv.report.charts.ticks import date_ticks, ticks
 
 WIDTH = 760
 SCALE = 10
@@ -36,53 +34,6 @@ ANCHORS = {"left": "start", "right": "end", "center": "middle"}
 GAP = -9_999_999
 """Stands for a place that a line leaves out: far off every picture."""
 BREAK = f"{GAP} {GAP}"
-
-_EPOCH = dt.date(1970, 1, 1)
-
-
-# -- ticks -------------------------------------------------------------------------------------
-def nice_step(span: float, most: int) -> float:
-    """Step of 1, 2 or 5 times a power of ten that cuts `span` into at most `most` parts."""
-    if span <= 0 or not math.isfinite(span):
-        return 1.0
-    raw = span / most
-    power = 10.0 ** math.floor(math.log10(raw))
-    for factor in (1, 2, 5, 10):
-        if raw <= factor * power * (1 + 1e-9):
-            return factor * power
-    return 10 * power
-
-
-def ticks(low: float, high: float, most: int = 6) -> list[tuple[float, str]]:
-    """Round positions between `low` and `high` with their labels."""
-    step = nice_step(high - low, most)
-    decimals = max(0, -math.floor(math.log10(step)))
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    out = []
-    for i in range(first, last + 1):
-        text = format(i * step, FIXED[decimals]).replace(",", NARROW).replace("-", MINUS)
-        out.append((i * step, "0" if i == 0 else text))
-    return out
-
-
-@lru_cache(maxsize=256)
-def date_ticks(low: int, high: int, most: int = 9) -> tuple[tuple[int, str], ...]:
-    """First days of months (or of years) between two days since 1970, with their labels."""
-    months = max(1.0, (high - low) / 30.4)
-    step = next((s for s in (1, 2, 3, 6, 12, 24, 60) if months / s <= most), 120)
-    day = _EPOCH + dt.timedelta(days=int(low))
-    year, month = day.year, day.month
-    out = []
-    while True:
-        first = dt.date(year, month, 1)
-        place = (first - _EPOCH).days
-        if place > high:
-            return tuple(out)
-        if place >= low and (year * 12 + month - 1) % step == 0:
-            text = str(year) if step >= 12 else f"{MONTHS[month - 1][:3]} {year % 100:02d}"
-            out.append((place, text))
-        year, month = (year + 1, 1) if month == 12 else (year, month + 1)
 
 
 # -- marks: places in data units, and how they are written ------------------------------------
@@ -182,8 +133,7 @@ def _stairs(run: str) -> str:
     return f"M{x} {y}{''.join(moves)}"
 
 
-_DOTS = {
-    "circle": lambda r: (0, 0, "h0"),  # a stroke of no length with a round end
+_OUTLINES = {
     "square": lambda r: (r, r, f"h{2 * r}v{2 * r}h-{2 * r}z"),
     "diamond": lambda r: (0, r, f"l{r} {r} -{r} {r} -{r} -{r}z"),
     "triangle-up": lambda r: (0, r, f"l{r} {2 * r} -{2 * r} 0z"),
@@ -194,25 +144,40 @@ _DOTS = {
 
 def _dots(trace: dict[str, Any], placed: _Placed) -> str:
     marker = trace["marker"]
-    symbol, open_ = marker["symbol"].removesuffix("-open"), marker["symbol"].endswith("-open")
-    colour, size, opacity = _colour(marker["color"]), marker["size"], marker.get("opacity", 1.0)
-    left, up, way = _DOTS[symbol](round(size * SCALE / 2))
+    symbol, size, opacity = marker["symbol"], marker["size"], marker.get("opacity", 1.0)
+    colour, radius = _colour(marker["color"]), round(size * SCALE / 2)
+    places, left, up, way = placed.whole, 0, 0, "h0"
+    # A stroke of no length is but its two ends: round ones make a dot, square ones a square,
+    # and on axes turned by half a right angle a diamond.
+    if symbol == "circle":
+        paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
+    elif symbol == "diamond":
+        places = _turned(placed.exact)
+        paint = (
+            f'stroke="{colour}" stroke-width="{radius * math.sqrt(2):.1f}" '
+            'stroke-linecap="square" transform="rotate(45)"'
+        )
+    else:
+        left, up, way = _OUTLINES[symbol.removesuffix("-open")](radius)
+        bare = symbol.endswith("-open") or symbol == "x"
+        paint = f'fill="none" stroke="{colour}" stroke-width="13"' if bare else f'fill="{colour}"'
     known = placed.whole[:, 0] != GAP
-    places = placed.whole if known.all() else placed.whole[known]
+    if not known.all():
+        places = places[known]
     moves = ""
     if len(places):
         table = np.full((len(places), 3), GAP, dtype=np.int32)  # a GAP ends each place
         table[:, :2] = places - (left, up) if left or up else places
         starts = _numbers(table).removesuffix(f",{GAP}").replace(",", " ")
         moves = f"M{starts.replace(f' {GAP} ', f'{way}M')}{way}"
-    if symbol == "circle":
-        paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
-    elif open_ or symbol == "x":
-        paint = f'fill="none" stroke="{colour}" stroke-width="13"'
-    else:
-        paint = f'fill="{colour}"'
     fade = f' opacity="{opacity:g}"' if opacity < 1 else ""
     return f'<path d="{moves}" {paint}{fade}/>'
+
+
+def _turned(places: np.ndarray) -> np.ndarray:
+    """Places on axes turned by 45 degrees, whole (NaN stays)."""
+    x, y = places[:, 0], places[:, 1]
+    return (np.column_stack((x + y, y - x)) * math.sqrt(0.5)).round()
 
 
 def _both(places: np.ndarray) -> zip:
@@ -251,38 +216,49 @@ def _bars(trace: dict[str, Any], placed: _Placed) -> str:
     return f'<path d="{"".join(moves)}" fill="{fill}"/>' if moves else ""
 
 
-def png(pixels: np.ndarray) -> bytes:
-    """A small PNG of 8-bit RGBA pixels, shape (rows, columns, 4)."""
-    rows, columns, _ = pixels.shape
-    raw = np.zeros((rows, 1 + columns * 4), dtype=np.uint8)
-    raw[:, 1:] = pixels.reshape(rows, -1)
+def png(shades: np.ndarray, palette: bytes) -> bytes:
+    """A small PNG of one byte a pixel, shape (rows, columns): which colour of `palette` (red,
+    green and blue of each) it has; the first is see-through."""
+    rows, columns = shades.shape
+    raw = np.zeros((rows, 1 + columns), dtype=np.uint8)  # no filter on any row
+    raw[:, 1:] = shades
+    head = struct.pack(">IIBBBBB", columns, rows, 8, 3, 0, 0, 0)
+    chunks = {
+        b"IHDR": head,
+        b"PLTE": palette,
+        b"tRNS": b"\0",
+        b"IDAT": zlib.compress(raw.tobytes()),
+        b"IEND": b"",
+    }
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        for kind, body in chunks.items()
+    )
 
-    def chunk(kind: bytes, body: bytes) -> bytes:
-        check = zlib.crc32(kind + body)
-        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", check)
 
-    head = struct.pack(">IIBBBBB", columns, rows, 8, 6, 0, 0, 0)
-    body = zlib.compress(raw.tobytes(), 6)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
+@lru_cache(maxsize=4)
+def _palette(stops: tuple[tuple[float, str], ...]) -> bytes:
+    """Nothing, then 255 shades from one end of a scale to the other: more than an eye parts."""
+    share = np.linspace(0, 1, 255)
+    at = [place for place, _ in stops]
+    rgb = np.zeros((256, 3), dtype=np.uint8)
+    for channel, digits in enumerate((slice(1, 3), slice(3, 5), slice(5, 7))):
+        ends = [int(colour[digits], 16) for _, colour in stops]
+        rgb[1:, channel] = np.interp(share, at, ends).round()
+    return rgb.tobytes()
 
 
 def _shades(trace: dict[str, Any], placed: _Placed) -> str:
     """A shade scale as one picture; gaps stay open, and the hatch behind them shows."""
     z = _floats(trace["z"])
-    stops = trace["colorscale"]
     low, high = trace["zmin"], trace["zmax"]
     share = np.clip((z - low) / ((high - low) or 1.0), 0, 1)
-    at = np.array([s[0] for s in stops])
-    rgb = np.array([[int(s[1][i : i + 2], 16) for i in (1, 3, 5)] for s in stops], dtype=float)
-    filled = np.nan_to_num(share)
-    pixels = np.zeros((*z.shape, 4), dtype=np.uint8)
-    for channel in range(3):
-        pixels[..., channel] = np.interp(filled, at, rgb[:, channel]).round()
-    pixels[..., 3] = np.where(np.isfinite(z), 255, 0)
+    shades = np.where(np.isfinite(z), 1 + (share * 254).round(), 0).astype(np.uint8)
     (x0, y0), (x1, y1) = placed.exact.tolist()
     if y0 > y1:  # first row belongs at the foot
-        pixels, y0, y1 = pixels[::-1], y1, y0
-    data = base64.b64encode(png(np.ascontiguousarray(pixels))).decode()
+        shades, y0, y1 = shades[::-1], y1, y0
+    picture = png(shades, _palette(tuple(map(tuple, trace["colorscale"]))))
+    data = base64.b64encode(picture).decode()
     box = f'x="{x0:.0f}" y="{y0:.0f}" width="{x1 - x0:.0f}" height="{y1 - y0:.0f}"'
     return (
         f'<rect {box} fill="url(#hatch)"/><image {box} preserveAspectRatio="none" '
