@@ -83,15 +83,11 @@ def chart_data(charts: Mapping[str, DrawnChart | NotDrawn]) -> dict[str, Any]:
     return {
         chart.key: {
             "data": list(islice(traces, len(chart.data))),
-            "layout": _on_screen(chart),
+            "layout": {k: v for k, v in chart.layout.items() if k != "margin_static"},
             "height": chart.height,
         }
         for chart in shown
     }
-
-
-def _on_screen(chart: Chart) -> dict[str, Any]:
-    return {k: v for k, v in chart.layout.items() if k != "margin_static"}
 
 
 # -- markup ------------------------------------------------------------------------------------

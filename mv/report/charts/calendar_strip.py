@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, bars, chart, layout
+from mv.report.charts.bins import first_days, months
 from mv.report.charts.view import SiteView
 from mv.report.format import MONTHS, Say
 
@@ -18,20 +19,19 @@ THICK = {"used, baseline": 0.78, "used, reporting": 0.78, "works": 0.34, "left o
 """Height of a day's cell; thin where the day doesn't count, so that shape tells it too."""
 
 
+STATE_OF = np.array([-1, -1, 3, 0, 2, 2, 3, 1])
+"""By period (none, baseline, works, reporting) and whether the row was used: index into STATES,
+-1 outside the periods."""
+
+
 def _states(view: SiteView) -> tuple[np.ndarray, np.ndarray]:
     """Day since 1970 and index into STATES (-1: outside the periods) for every day."""
     rows = view.rows
-    state = np.full(len(rows.date), -1)
-    state[(rows.period == 0) & rows.used] = 0
-    state[(rows.period == 2) & rows.used] = 1
-    state[rows.period == 1] = 2
-    state[((rows.period == 0) | (rows.period == 2)) & ~rows.used] = 3
+    state = STATE_OF[2 * (rows.period + 1) + rows.used]
     if not view.is_bills:
         return rows.date, state
     lengths = rows.days.astype(int)
-    days = np.concatenate(
-        [np.arange(d, d + k) for d, k in zip(rows.date.tolist(), lengths.tolist(), strict=True)]
-    )
+    days = np.repeat(rows.date + lengths - np.cumsum(lengths), lengths) + np.arange(lengths.sum())
     return days, np.repeat(state, lengths)
 
 
@@ -41,33 +41,36 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if view.rows is None:
         return NotDrawn("chart-calendar", question, "no readings could be used")
     days, state = _states(view)
-    inside = state >= 0
-    if not inside.any():
-        return NotDrawn("chart-calendar", question, "no reading lies within the periods")
-    days, state = days[inside], state[inside]
-    stamps = days.astype("datetime64[D]")
-    months = stamps.astype("datetime64[M]")
-    number = months.astype(int)
-    day_of_month = (stamps - months.astype("datetime64[D]")).astype(int)
-    first, last = int(number.min()), int(number.max())
-    row = last - number
+    number = months(days)
     # runs of days of one state within a month become one bar: few marks, small page
     new = (np.diff(number) != 0) | (np.diff(days) != 1) | (np.diff(state) != 0)
     starts = np.concatenate([[0], np.flatnonzero(new) + 1])
-    length = np.diff(starts, append=len(row))
-    order = np.lexsort((days[starts], row[starts]))
-    starts, length = starts[order], length[order]
-    runs = zip(state[starts].tolist(), row[starts].tolist(), length.tolist(),
-               (day_of_month[starts] + 0.5).tolist(), strict=True)  # fmt: skip
-    bars_of: dict[int, list] = {i: [] for i in range(len(STATES))}
+    inside = state[starts] >= 0
+    if not inside.any():
+        return NotDrawn("chart-calendar", question, "no reading lies within the periods")
+    length = np.diff(starts, append=len(days))[inside]
+    starts = starts[inside]
+    month = number[starts]
+    last = int(month.max())
+    count = last - int(month.min()) + 1
+    runs = zip(
+        state[starts].tolist(),
+        (last - month).tolist(),
+        length.tolist(),
+        (days[starts] - first_days(month) + 0.5).tolist(),
+        strict=True,
+    )
+    bars_of: list[list] = [[] for _ in STATES]
+    counts = [[0] * count for _ in STATES]
     for i, *run in runs:
         bars_of[i].append(run)
+        counts[i][run[0]] += run[1]
     data = []
     for i, (name, role) in enumerate(STATES):
         if bars_of[i]:
             at, long, base = zip(*bars_of[i], strict=True)
             data.append(bars(name, at, long, role, base=base, horizontal=True, width=THICK[name]))
-    used, total = int(np.sum(state < 2)), int(np.sum(state != 2))
+    used, total = sum(map(sum, counts[:2])), sum(map(sum, (*counts[:2], counts[3])))
     periods = view.carrier.periods
     if periods is not None:  # bills leave days of a period uncovered
         used = periods.baseline_days_used + periods.reporting_days_used
@@ -77,11 +80,8 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         if used < total
         else f"All {say.count(total)} days of the two periods were used"
     )
-    count = last - first + 1
     names = [f"{MONTHS[(last - k) % 12][:3]} {1970 + (last - k) // 12}" for k in range(count)]
-    kinds = len(STATES)
-    counts = np.bincount(row * kinds + state, minlength=count * kinds).reshape(count, kinds)
-    columns = (names[::-1], *(list(map(str, each)) for each in counts[::-1].T.tolist()))
+    columns = (names[::-1], *([str(n) for n in each[::-1]] for each in counts))
     return Chart(
         key="chart-calendar",
         question=question,

@@ -62,8 +62,8 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         key="chart-heat",
         question=question,
         title=title,
-        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for every "
-        "week from left to right and every local hour from midnight at the foot upwards.",
+        alt=f"{title}. Shades from pale (little) to dark (much) show mean power in {unit} for "
+        "every week from left to right and every local hour from midnight at the foot upwards.",
         data=[
             {
                 "type": "heatmap",

@@ -15,7 +15,7 @@ import numpy as np
 
 from mv.report.charts.base import DIGITS
 
-LONG = 100
+LONG = 200
 """Columns shorter than this stay as they are."""
 DIGITS_OF = {"y": DIGITS, "z": 4}
 """Significant digits of the largest value of a column that are kept; shades tell three."""
@@ -43,9 +43,11 @@ def packed(traces: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     tens = np.floor(np.log10(least)) - [DIGITS_OF[name] - 1 for _, name in places]
     values *= np.repeat(10.0**-tens, sizes)
     whole = np.where(np.isnan(values), GAP, np.rint(values)).astype(np.int32)
-    parts = np.split(whole, list(accumulate(sizes[:-1])))
-    for (i, name), column, part, ten in zip(places, columns, parts, tens.tolist(), strict=True):
-        out[i] = out[i] | {name: {"of": part.reshape(column.shape), "tens": int(ten)}}
+    last = 0
+    for (i, name), column, ten in zip(places, columns, tens.tolist(), strict=True):
+        first, last = last, last + column.size
+        of = whole[first:last].reshape(column.shape)
+        out[i] = out[i] | {name: {"of": of, "tens": int(ten)}}
     return out
 
 
@@ -58,4 +60,5 @@ def _run(column: np.ndarray) -> Any:
     count, first = len(column), column[0]
     if column.dtype.kind != "i" or column[-1] - first != count - 1:
         return column
-    return {"from": first, "count": count} if (np.diff(column) == 1).all() else column
+    runs = np.count_nonzero(column[1:] - column[:-1] == 1) == count - 1
+    return {"from": first, "count": count} if runs else column

@@ -43,17 +43,12 @@ class _Mark(NamedTuple):
     x: list[Any]
     """Parts of equal length that follow one another: the only one of a line, both ends of bars."""
     y: list[Any]
-    write: Callable[[dict[str, Any], _Placed], str]
+    write: Callable[[dict[str, Any], Places, Places], str]
     trace: dict[str, Any]
 
 
-class _Placed(NamedTuple):
-    """A mark's places on the picture, in tenths of a pixel."""
-
-    exact: np.ndarray
-    """Shape (places, 2); NaN where a place is a gap."""
-    whole: np.ndarray
-    """The same rounded; GAP twice for a gap."""
+Places = np.ndarray
+"""Of shape (places, 2), in tenths of a pixel: exact with NaN for a gap, or whole with GAP twice."""
 
 
 def _marks(trace: dict[str, Any]) -> list[_Mark]:
@@ -100,21 +95,21 @@ def _numbers(table: np.ndarray) -> str:
     return orjson.dumps(table.ravel(), option=orjson.OPT_SERIALIZE_NUMPY).decode()[1:-1]
 
 
-def _runs(placed: _Placed) -> list[str]:
+def _runs(whole: Places) -> list[str]:
     """The runs of places between gaps, `x y x y`."""
-    runs = _numbers(placed.whole).replace(",", " ").split(BREAK)
+    runs = _numbers(whole).replace(",", " ").split(BREAK)
     return [run.strip(" ") for run in runs if len(run) > 1]
 
 
-def _area(trace: dict[str, Any], placed: _Placed) -> str:
-    path = "".join([f"M{run}" for run in _runs(placed)])
+def _area(trace: dict[str, Any], exact: Places, whole: Places) -> str:
+    path = "".join([f"M{run}" for run in _runs(whole)])
     return f'<path d="{path}z" fill="{_colour(trace["fillcolor"])}"/>' if path else ""
 
 
-def _line(trace: dict[str, Any], placed: _Placed) -> str:
+def _line(trace: dict[str, Any], exact: Places, whole: Places) -> str:
     style = trace["line"]
     stairs = style["shape"] == "hv"
-    path = "".join([_stairs(run) if stairs else f"M{run}" for run in _runs(placed)])
+    path = "".join([_stairs(run) if stairs else f"M{run}" for run in _runs(whole)])
     return (
         f'<path d="{path}" fill="none" stroke="{_colour(style["color"])}"'
         f' stroke-width="{style["width"] * SCALE:g}" stroke-linejoin="round"'
@@ -142,17 +137,17 @@ _OUTLINES = {
 """By radius: how far left and up of the middle the outline starts, and the way round."""
 
 
-def _dots(trace: dict[str, Any], placed: _Placed) -> str:
+def _dots(trace: dict[str, Any], exact: Places, whole: Places) -> str:
     marker = trace["marker"]
     symbol, size, opacity = marker["symbol"], marker["size"], marker.get("opacity", 1.0)
     colour, radius = _colour(marker["color"]), round(size * SCALE / 2)
-    places, left, up, way = placed.whole, 0, 0, "h0"
+    places, left, up, way = whole, 0, 0, "h0"
     # A stroke of no length is but its two ends: round ones make a dot, square ones a square,
     # and on axes turned by half a right angle a diamond.
     if symbol == "circle":
         paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
     elif symbol == "diamond":
-        places = _turned(placed.exact)
+        places = _turned(exact)
         paint = (
             f'stroke="{colour}" stroke-width="{radius * math.sqrt(2):.1f}" '
             'stroke-linecap="square" transform="rotate(45)"'
@@ -161,8 +156,8 @@ def _dots(trace: dict[str, Any], placed: _Placed) -> str:
         left, up, way = _OUTLINES[symbol.removesuffix("-open")](radius)
         bare = symbol.endswith("-open") or symbol == "x"
         paint = f'fill="none" stroke="{colour}" stroke-width="13"' if bare else f'fill="{colour}"'
-    known = placed.whole[:, 0] != GAP
-    if not known.all():
+    known = whole[:, 0] != GAP
+    if np.count_nonzero(known) < len(known):
         places = places[known]
     moves = ""
     if len(places):
@@ -187,13 +182,13 @@ def _both(places: np.ndarray) -> zip:
     return zip(rows[:half], rows[half:], strict=True)
 
 
-def _lying_errors(error: dict[str, Any], placed: _Placed) -> str:
-    ends = [(a, y, b) for (a, y), (b, _) in _both(placed.whole) if GAP not in (a, b)]
+def _lying_errors(error: dict[str, Any], exact: Places, whole: Places) -> str:
+    ends = [(a, y, b) for (a, y), (b, _) in _both(whole) if GAP not in (a, b)]
     return _errors(error, "".join([f"M{a} {y}H{b}" for a, y, b in ends]))
 
 
-def _upright_errors(error: dict[str, Any], placed: _Placed) -> str:
-    ends = [(x, a, b) for (x, a), (_, b) in _both(placed.whole) if GAP not in (a, b)]
+def _upright_errors(error: dict[str, Any], exact: Places, whole: Places) -> str:
+    ends = [(x, a, b) for (x, a), (_, b) in _both(whole) if GAP not in (a, b)]
     return _errors(error, "".join([f"M{x} {a}V{b}" for x, a, b in ends]))
 
 
@@ -204,9 +199,9 @@ def _errors(error: dict[str, Any], moves: str) -> str:
     )
 
 
-def _bars(trace: dict[str, Any], placed: _Placed) -> str:
+def _bars(trace: dict[str, Any], exact: Places, whole: Places) -> str:
     moves = []
-    for (x0, y0), (x1, y1) in _both(placed.exact):
+    for (x0, y0), (x1, y1) in _both(exact):
         wide, tall = abs(x1 - x0), abs(y1 - y0)
         if math.isfinite(wide + tall):
             at = f"M{round(min(x0, x1))} {round(min(y0, y1))}"
@@ -248,13 +243,13 @@ def _palette(stops: tuple[tuple[float, str], ...]) -> bytes:
     return rgb.tobytes()
 
 
-def _shades(trace: dict[str, Any], placed: _Placed) -> str:
+def _shades(trace: dict[str, Any], exact: Places, whole: Places) -> str:
     """A shade scale as one picture; gaps stay open, and the hatch behind them shows."""
     z = _floats(trace["z"])
     low, high = trace["zmin"], trace["zmax"]
     share = np.clip((z - low) / ((high - low) or 1.0), 0, 1)
     shades = np.where(np.isfinite(z), 1 + (share * 254).round(), 0).astype(np.uint8)
-    (x0, y0), (x1, y1) = placed.exact.tolist()
+    (x0, y0), (x1, y1) = exact.tolist()
     if y0 > y1:  # first row belongs at the foot
         shades, y0, y1 = shades[::-1], y1, y0
     picture = png(shades, _palette(tuple(map(tuple, trace["colorscale"]))))
@@ -333,7 +328,7 @@ def _reach(chart: Chart) -> _Mark:
     return _Mark([x], [y], _nothing, {})
 
 
-def _nothing(_: dict[str, Any], __: _Placed) -> str:
+def _nothing(trace: dict[str, Any], exact: Places, whole: Places) -> str:
     return ""
 
 
@@ -434,7 +429,7 @@ def draw(charts: Sequence[Chart]) -> list[str]:
         drawn = []
         for mark, length in zip(those, lengths, strict=True):
             first, last = last, last + length
-            drawn.append(mark.write(mark.trace, _Placed(exact[first:last], whole[first:last])))
+            drawn.append(mark.write(mark.trace, exact[first:last], whole[first:last]))
         pictures.append(_picture(chart, panel, "".join(drawn)))
     return pictures
 
