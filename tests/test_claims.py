@@ -200,7 +200,7 @@ def test_generation_declared_as_new_is_added_back(write_portfolio, tools):
     energy, site = solar(write_portfolio, tools, "2023-08-10")
     (carrier,) = site.carriers
     assert carrier.reason == ""
-    use = carrier.interval["energy"].dropna()
+    use = carrier.interval.frame()["energy"].dropna()
     assert use.index[0] == energy.index[0]
     assert len(use) == len(energy)
     assert use.to_numpy() == pytest.approx(energy.to_numpy(), abs=3e-4)

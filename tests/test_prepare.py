@@ -76,7 +76,7 @@ def test_declared_ends_win_over_the_data():
 def test_every_day_has_one_period_and_installation_days_belong_to_neither_side(write_portfolio):
     site = prepared(write_portfolio())
     (carrier,) = site.carriers
-    rows = carrier.rows
+    rows = carrier.rows.frame()
     assert set(rows["period"]) == {BASELINE, INSTALLATION, REPORTING, OUTSIDE}
     by_period = {name: rows.index[rows["period"] == name] for name in set(rows["period"])}
     assert sum(map(len, by_period.values())) == len(rows)
@@ -106,7 +106,7 @@ def test_bills_lie_wholly_on_one_side(write_portfolio, tools):
             files={"meters/m1.csv": "\n".join(bills) + "\n"},
         )
     )
-    rows = site.carriers[0].rows.set_index("start")
+    rows = site.carriers[0].rows.frame().set_index("start")
     assert rows.loc["2023-05-01", "period"] == BASELINE
     assert rows.loc["2023-06-01", "period"] == INSTALLATION
     assert rows.loc["2023-07-10", "period"] == INSTALLATION
@@ -200,12 +200,12 @@ def test_events_exclude_days_and_adjust_energy(write_portfolio):
         )
     )
     (carrier,) = site.carriers
-    rows = carrier.rows
+    rows = carrier.rows.frame()
     assert (rows.loc["2024-02-05":"2024-02-11", "status"] == "event_excluded").all()
     assert (rows.loc["2024-02-12":"2024-02-29", "status"] == "used").all()
     assert (rows.loc["2024-03-01":, "adjustment"] == 50.0).all()
     assert (rows.loc[:"2024-02-29", "adjustment"] == 0.0).all()
-    reporting = carrier.period(REPORTING)
+    reporting = carrier.period(REPORTING).frame()
     assert reporting["energy"].loc["2024-03-01"] == rows["energy"].loc["2024-03-01"] - 50.0
 
 
@@ -235,7 +235,7 @@ def test_daily_readings_keep_their_energy_over_the_clock_changes(write_portfolio
     )
     rows = site.carriers[0].rows
     assert len(rows) == len(use)
-    assert rows["energy"].to_numpy() == pytest.approx(use.to_numpy().round(2), abs=1e-9)
+    assert rows["energy"] == pytest.approx(use.to_numpy().round(2), abs=1e-9)
 
 
 def test_a_meter_that_shows_nothing_can_not_be_verified(write_portfolio, tools):

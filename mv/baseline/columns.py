@@ -74,6 +74,11 @@ class Columns:
         """Names of the columns."""
         return self._columns.keys()
 
+    def without(self, names: Collection[str]) -> Columns:
+        """The same rows but for some columns."""
+        kept = {name: values for name, values in self._columns.items() if name not in names}
+        return Columns(self.index, kept)
+
     def take(self, places: np.ndarray | slice) -> Columns:
         """The rows at these places, or of this stretch."""
         taken = {name: values[places] for name, values in self._columns.items()}

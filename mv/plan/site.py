@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from mv.baseline.acceptance import judge
+from mv.baseline.columns import Columns
 from mv.baseline.rows import used
 from mv.baseline.select import Selection, select
 from mv.findings import Finding, ModelError
@@ -27,7 +28,15 @@ from mv.plan.detection import Detection, Outlook, detection
 from mv.plan.expected import months_after
 from mv.plan.trial import Cut, placebo_cuts
 from mv.portfolio.schema import SiteDescription
-from mv.prepare import BASELINE, PreparedCarrier, PreparedSite, prepare_site, with_adjustment
+from mv.prepare import (
+    BASELINE,
+    PreparedCarrier,
+    PreparedSite,
+    is_period,
+    prepare_site,
+    spans_of,
+    with_adjustment,
+)
 from mv.readings.sufficiency import sufficiency
 from mv.savings.avoided import row_days
 from mv.savings.drift import Prior, recency_level
@@ -120,7 +129,7 @@ def plan_site(start: Basis, prior: Prior, own: Any = None) -> SitePlan:
     if reason:
         return _refused(description, carrier, reason, remedy, common, findings)
     granularity = "bills" if carrier.kind == "bills" else "daily"
-    every = with_adjustment(carrier.rows[carrier.rows["period"] == BASELINE])
+    every = with_adjustment(carrier.rows[is_period(carrier.rows, BASELINE)]).frame()
     baseline = used(every)
     try:
         selection = select(baseline, granularity, carrier.carrier, unit=carrier.unit)
@@ -196,7 +205,7 @@ def _impossible(
         return "the site has no meter of the claimed carrier", "Add its meters to meters.csv."
     if carrier.rows is None or carrier.window is None:
         return carrier.reason, carrier.remedy
-    rows = carrier.rows[carrier.rows["period"] == BASELINE]
+    rows = carrier.rows[is_period(carrier.rows, BASELINE)]
     # The reporting period is still to come: only what is said of the baseline counts.
     verdict = sufficiency(
         rows, rows, bills=carrier.kind == "bills", limits=description.settings.limits
@@ -248,10 +257,8 @@ def _periods(description, carrier, every, baseline) -> dict[str, Any]:
     }
 
 
-def _last_day(rows: pd.DataFrame) -> dt.date:
-    if "end" in rows:
-        return (pd.Timestamp(rows["end"].iloc[-1]) - pd.Timedelta(days=1)).date()
-    return pd.Timestamp(rows.index[-1]).date()
+def _last_day(rows: Columns) -> dt.date:
+    return (spans_of(rows)[1][-1] - 1).astype(object)
 
 
 def _excluded(every: pd.DataFrame) -> dict[str, int]:

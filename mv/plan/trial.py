@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Columns
 from mv.baseline.rows import used
-from mv.prepare import PreparedCarrier, with_adjustment
+from mv.prepare import PreparedCarrier, spans_of, with_adjustment
 from mv.savings.drift import DAYS_A_MONTH, Prior, row_spans
 from mv.savings.placebo import trials_of_site
 from mv.savings.quantiles import student_quantile
@@ -42,19 +42,13 @@ class Cut:
     """False where the cut had to be shorter than twelve months against twelve."""
 
 
-def history(carrier: PreparedCarrier, works: dt.date | None) -> pd.DataFrame:
+def history(carrier: PreparedCarrier, works: dt.date | None) -> Columns:
     """All rows that end before the works (every row where there are none), adjustments taken
     off."""
     rows = carrier.rows
     if works is None:
         return with_adjustment(rows)
-    first = np.datetime64(works)
-    ends = (
-        rows["end"].to_numpy().astype("datetime64[D]")
-        if "end" in rows
-        else rows.index.to_numpy().astype("datetime64[D]") + 1
-    )
-    return with_adjustment(rows[ends <= first])
+    return with_adjustment(rows[spans_of(rows)[1] <= np.datetime64(works)])
 
 
 def placebo_cuts(

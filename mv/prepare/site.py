@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.baseline.columns import Rows
+from mv.baseline.columns import Columns
 from mv.baseline.drivers import driver_series
 from mv.baseline.rows import bill_rows, daily_rows, is_used
 from mv.findings import Finding, ReadingsError
@@ -61,7 +61,7 @@ class PreparedCarrier:
     interval: Intervals | None = None
     """Sum of the meters."""
     step_seconds: int | None = None
-    rows: Rows | None = None
+    rows: Columns | None = None
     """Daily or bill rows of the whole history, with `period` and `adjustment` (energy per day
     that a declared event added)."""
     events: tuple[Event, ...] = ()
@@ -76,7 +76,7 @@ class PreparedCarrier:
     """Whether no earlier works touched the same meters."""
     findings: tuple[Finding, ...] = ()
 
-    def period(self, name: str) -> Rows:
+    def period(self, name: str) -> Columns:
         """Usable rows of one period, declared adjustments taken off the energy."""
         rows = self.rows[is_period(self.rows, name) & is_used(self.rows)]
         return with_adjustment(rows)
@@ -135,11 +135,10 @@ def prepare_site(description: SiteDescription) -> PreparedSite:
         carrier = _prepare_carrier(
             description, group, readings, refused, temperature, calendar, drivers, no_weather
         )
-        if carrier.rows is not None:
-            carrier = replace(carrier, rows=carrier.rows.frame())  # as models are fitted to
         carriers.append(carrier)
         if len(carriers) == 1 and carrier.kind == "interval" and weather is not None:
             doubts = station_doubts(
+                carrier.rows.index,
                 carrier.rows["energy"],
                 weather,
                 carrier=carrier.carrier,

@@ -38,13 +38,13 @@ SEASONAL_SWING = 1.5
 
 
 def station_doubts(
-    energy: pd.Series, weather: WeatherReadings, *, carrier: str, time_zone: str
+    days: np.ndarray, energy: np.ndarray, weather: WeatherReadings, *, carrier: str, time_zone: str
 ) -> tuple[Finding, ...]:
     """Findings on whether a station belongs to a site.
 
     Parameters
     ----------
-    energy : daily energy (index: naive dates), NaN where not usable.
+    days, energy : local days, datetime64, and their energy, NaN where not usable, both (n,).
     weather : temperatures of the station.
     carrier : what the meter measures; only heat and cold must follow the weather.
     time_zone : of the site; its place tells the hemisphere.
@@ -52,7 +52,8 @@ def station_doubts(
     findings = _doubts_of_place(weather, time_zone)
     if findings or carrier not in WEATHER_DRIVEN:
         return findings
-    follow = _follows(energy, daily_temperature(weather, time_zone), carrier)
+    daily = pd.Series(energy, index=clock.day_index(days))
+    follow = _follows(daily, daily_temperature(weather, time_zone), carrier)
     return () if follow is None else (follow,)
 
 

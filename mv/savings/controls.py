@@ -21,8 +21,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 
+from mv.baseline.columns import Rows
 from mv.baseline.rows import used
 from mv.savings.avoided import row_days
 from mv.savings.drift import DAYS_A_MONTH, RECENCY_HALF_LIFE, RECENCY_SHARE, carrier_kind
@@ -62,7 +62,7 @@ class Months:
     """Share of use by month of the year, (12,)."""
 
 
-def months_of(rows: pd.DataFrame, *, site: str, carrier: str) -> Months | None:
+def months_of(rows: Rows, *, site: str, carrier: str) -> Months | None:
     """Sums by month of daily or bill rows; None where no row is used.
 
     A bill falls to the month of its middle.
@@ -72,35 +72,35 @@ def months_of(rows: pd.DataFrame, *, site: str, carrier: str) -> Months | None:
         return None
     days = row_days(rows)
     if "end" in rows.columns:
-        start, end = (rows[c].to_numpy().astype("datetime64[D]") for c in ("start", "end"))
+        start, end = (np.asarray(rows[c]).astype("datetime64[D]") for c in ("start", "end"))
         middle = start + (end - start) // 2
     else:
-        middle = rows.index.to_numpy().astype("datetime64[D]")
+        middle = np.asarray(rows.index).astype("datetime64[D]")
     month = middle.astype("datetime64[M]").astype(int)
-    temperature = rows["temperature"].to_numpy(float)
+    temperature = np.asarray(rows["temperature"], float)
     x = np.column_stack(
         [
             np.ones(len(rows)),
             np.maximum(HEATING_BASE - temperature, 0),
             np.maximum(temperature - COOLING_BASE, 0),
-            1 - rows["operating"].to_numpy(float),
+            1 - np.asarray(rows["operating"], float),
         ]
     )
     weighted = x * days[:, None]
     place, number = month - month[0], int(month[-1] - month[0]) + 1
     products, crossed = np.zeros((number, 4, 4)), np.zeros((number, 4))
     np.add.at(products, place, weighted[:, :, None] * x[:, None, :])
-    np.add.at(crossed, place, weighted * rows["energy"].to_numpy(float)[:, None])
+    np.add.at(crossed, place, weighted * np.asarray(rows["energy"], float)[:, None])
     return Months(site, carrier, int(month[0]), products, crossed, year_shape(rows))
 
 
-def year_shape(rows: pd.DataFrame) -> np.ndarray:
+def year_shape(rows: Rows) -> np.ndarray:
     """Share of use by calendar month, per day, (12,): what controls are matched on."""
     rows = used(rows)
-    when = pd.DatetimeIndex(rows["start"] if "start" in rows.columns else rows.index)
-    month = when.month.to_numpy() - 1
+    when = np.asarray(rows["start"] if "start" in rows.columns else rows.index)
+    month = when.astype("datetime64[M]").astype(int) % 12
     count = np.maximum(np.bincount(month, minlength=12), 1)
-    mean = np.bincount(month, rows["energy"].to_numpy(dtype=float), minlength=12) / count
+    mean = np.bincount(month, np.asarray(rows["energy"], float), minlength=12) / count
     return mean / mean.sum() if mean.sum() > 0 else np.full(12, 1 / 12)
 
 

@@ -261,7 +261,7 @@ def _history(description: SiteDescription, prepared: PreparedCarrier):
         return None  # its history holds the earlier works, and serves in their claim already
     if prepared.window is not None:
         works = np.datetime64(min(r.installation_start for r in description.retrofits))
-        ends = rows["end"].to_numpy() if "end" in rows else rows.index.to_numpy() + ONE_DAY
+        ends = rows["end"] if "end" in rows else rows.index + ONE_DAY
         rows = rows[ends.astype("datetime64[D]") <= works]
     elif prepared.reason:
         return None

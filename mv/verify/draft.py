@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from mv import units
-from mv.baseline.columns import Columns
 from mv.findings import Finding, ModelError
 from mv.money.account import RateChoice, choose_rate
 from mv.portfolio.schema import SiteDescription
@@ -139,7 +138,7 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     if prepared.retrofits:
         rate = _rate_of(site.description, prepared)
     if prepared.rows is not None:
-        prepared = replace(prepared, rows=Columns.of(prepared.rows, LEFT))
+        prepared = replace(prepared, rows=prepared.rows.without(LEFT))
     light = replace(prepared, interval=None)
     if prepared.reason or prepared.window is None:
         profiles, heat = (

@@ -73,7 +73,13 @@ def test_its_weather_station_raises_no_doubt_and_a_wrong_clock_does(demand):
         )
         temperature = daily_temperature(weather, MELBOURNE)
         assert np.isfinite(temperature.iloc[1:-1]).all()
-        found = station_doubts(energy, weather, carrier="electricity", time_zone=MELBOURNE)
+        found = station_doubts(
+            energy.index.to_numpy(),
+            energy.to_numpy(),
+            weather,
+            carrier="electricity",
+            time_zone=MELBOURNE,
+        )
         return [f.rule for f in found]
 
     assert doubts("+10:00") == []

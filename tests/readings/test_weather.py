@@ -168,7 +168,9 @@ def year_of_energy(rng, slope: float, lag: int = 0) -> tuple[pd.Series, pd.Serie
 def doubts(energy, temperature, hourly=None, **given):
     daily = temperature.to_frame("temperature")
     weather = WeatherReadings(hourly=hourly, daily=daily, normal_daily=None, input={})
-    found = station_doubts(energy, weather, **({"time_zone": LISBON} | given))
+    found = station_doubts(
+        energy.index.to_numpy(), energy.to_numpy(), weather, **({"time_zone": LISBON} | given)
+    )
     return [f.rule for f in found]
 
 
