@@ -13,6 +13,8 @@ A base lies between the 5 % and the 95 % quantile of the days' temperatures.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 PAIR_STEP = 0.5
@@ -23,6 +25,9 @@ DAYS_BEYOND = 0.05
 """Share of all days that must lie beyond a base on either side (common practice, no source)."""
 _TURNS_MOST = 25
 _RANK = 1e-10
+
+Moved = tuple[float, tuple[float, float]] | None
+"""What a pair of bases explains beside the level terms, and the pair; None where there is none."""
 
 
 class DegreeDaySearch:
@@ -47,11 +52,11 @@ class DegreeDaySearch:
         root = np.sqrt(weights)
         self.z = z
         """The linear columns in the order of the rows."""
-        self._z = root[:, None] * z
-        self.target = root * y
-        self._q, _ = np.linalg.qr(self._z)
-        self._y = self.target - self._q @ (self._q.T @ self.target)
+        self._q, _ = np.linalg.qr(root[:, None] * z)
+        target = root * y
+        self._y = target - self._q @ (self._q.T @ target)
         self._known: dict[str, tuple[np.ndarray, ...]] = {}
+        self._answers: dict[tuple[str, float, bool], tuple[float, float] | None] = {}
         low, high = np.quantile(flat, [DAYS_BEYOND, 1 - DAYS_BEYOND])
         u, rank = np.unique(flat, return_inverse=True)
         n, m = len(count), len(u)
@@ -65,40 +70,48 @@ class DegreeDaySearch:
         below, above = days[:, keep], count[:, None] - days[:, keep]
         cold, warm = sums[:, keep], sums[:, -1:] - sums[:, keep]
         # Degree days per day at base u, and their derivative by the base in the gap above it.
-        self.at = {
+        self._at = {
             "heating": (weight * (self.u * below - cold), weight * below),
             "cooling": (weight * (warm - self.u * above), -weight * above),
         }
 
-    def one(self, side: str, signs: bool, beside: np.ndarray | None = None) -> tuple[float] | None:
-        """Best base of one side; `beside` is the other side's column, shape (n,)."""
+    def one(self, side: str, signs: bool) -> tuple[float] | None:
+        """Best base of one side."""
+        found = self._best(side, signs)
+        return None if found is None else (found[1],)
+
+    def _best(
+        self, side: str, signs: bool, beside: np.ndarray | None = None
+    ) -> tuple[float, float] | None:
+        """What the best base of one side explains, and the base; `beside` is the other side's
+        column, the level terms taken off, shape (n,), of which what it explains is left out."""
         degree, turn, h11, h12, h22, g1, g2 = self._sums(side)
         if beside is not None:
-            rest = beside - self._q @ (self._q.T @ beside)
-            length = float(np.sqrt(rest @ rest))
-            if length > _RANK * float(np.sqrt(beside @ beside)):
-                rest = rest / length
-                d, t, y = rest @ degree, rest @ turn, float(rest @ self._y)
-                h11, h12, h22 = h11 - d * d, h12 - d * t, h22 - t * t
-                g1, g2 = g1 - d * y, g2 - t * y
+            rest = beside / math.sqrt(beside @ beside)
+            d, t, y = rest @ degree, rest @ turn, float(rest @ self._y)
+            h11, h12, h22 = h11 - d * d, h12 - d * t, h22 - t * t
+            g1, g2 = g1 - d * y, g2 - t * y
         det = h11 * h22 - h12 * h12
         with np.errstate(divide="ignore", invalid="ignore"):
             slope, level = (h22 * g1 - h12 * g2) / det, (h11 * g2 - h12 * g1) / det
             step = level / slope
             inside = (det > _RANK * h11 * h22) & (step >= 0) & (step <= self.gap)
-            inside &= (slope > 0) | (not signs)
+            whole = h11 > _RANK * max(float(h11.max()), 1e-300)
+            if signs:
+                inside &= slope > 0
+                whole &= g1 > 0
             free = np.where(inside, g1 * slope + g2 * level, -np.inf)
-            whole = (h11 > _RANK * max(float(h11.max()), 1e-300)) & ((g1 > 0) | (not signs))
             end = np.where(whole, g1 * g1 / h11, -np.inf)
-        a, b = int(np.argmax(end)), int(np.argmax(free))
-        if not np.isfinite(max(end[a], free[b])):
+        a, b = int(end.argmax()), int(free.argmax())
+        gain = float(max(end[a], free[b]))
+        if not math.isfinite(gain):
             return None
-        return (float(self.u[a] if end[a] >= free[b] else self.u[b] + step[b]),)
+        return gain, float(self.u[a] if end[a] >= free[b] else self.u[b] + step[b])
 
     def _sums(self, side: str) -> tuple[np.ndarray, ...]:
         """The columns of every base with the level terms taken off, and their products."""
         if side not in self._known:
-            degree, turn = (c - self._q @ (self._q.T @ c) for c in self.at[side])
+            degree, turn = (c - self._q @ (self._q.T @ c) for c in self._at[side])
             self._known[side] = (
                 degree,
                 turn,
@@ -134,56 +147,75 @@ class DegreeDaySearch:
         explained = self._explained(pair)
         for _ in range(_TURNS_MOST):
             before = explained
-            options = [self._together(pair, signs)]
-            options += [self._beside(pair, side, signs) for side in ("heating", "cooling")]
-            for option in options:
-                if option is None or option == pair:
-                    continue
-                reached = self._explained(option)
-                if reached > explained:
-                    pair, explained = option, reached
+            for option in (
+                self._together(pair, signs),
+                self._beside(pair, "heating", signs),
+                self._beside(pair, "cooling", signs),
+            ):
+                if option is not None and option[0] > explained and option[1] != pair:
+                    explained, pair = option
             if explained <= before * (1 + 1e-14):
                 break
         return pair
 
-    def _together(self, pair: tuple[float, float], signs: bool) -> tuple[float, float] | None:
+    def _together(self, pair: tuple[float, float], signs: bool) -> Moved:
         """Both bases at the optimum of the columns of their gaps, if that lies in order."""
         places = [self._place(c) for c in pair]
-        columns = [d[:, a] for a, s in zip(places, self.at, strict=True) for d in self.at[s]]
-        b = np.linalg.lstsq(np.column_stack([self._z, *columns]), self.target, rcond=None)[0][-4:]
+        columns = [
+            of_side[:, at]
+            for at, side in zip(places, self._at, strict=True)
+            for of_side in self._sums(side)[:2]
+        ]
+        b = np.linalg.lstsq(np.column_stack(columns), self._y, rcond=None)[0].tolist()
         if b[0] == 0 or b[2] == 0 or (signs and min(b[0], b[2]) < 0):
             return None
-        c1, c2 = self.u[places[0]] + b[1] / b[0], self.u[places[1]] + b[3] / b[2]
-        c1, c2 = (float(np.clip(c, self.u[0], self.u[-1])) for c in (c1, c2))
-        return (c1, c2) if c1 <= c2 else None
+        low, high = float(self.u[0]), float(self.u[-1])
+        c1, c2 = (
+            min(max(float(self.u[at]) + turn / slope, low), high)
+            for at, slope, turn in zip(places, b[::2], b[1::2], strict=True)
+        )
+        return (self._explained((c1, c2)), (c1, c2)) if c1 <= c2 else None
 
-    def _beside(
-        self, pair: tuple[float, float], side: str, signs: bool
-    ) -> tuple[float, float] | None:
+    def _beside(self, pair: tuple[float, float], side: str, signs: bool) -> Moved:
         """One base at its global optimum beside the other."""
         heating = side == "heating"
-        other = self.column("cooling", pair[1]) if heating else self.column("heating", pair[0])
-        found = self.one(side, signs, other)
-        if found is None:
+        other, base = ("cooling", pair[1]) if heating else ("heating", pair[0])
+        asked = side, base, signs
+        if asked not in self._answers:
+            column = self._column(other, base)
+            square, product = float(column @ column), float(column @ self._y)
+            usual = float(self._sums(other)[2].max())
+            told = square > _RANK**2 * usual  # or else the level terms span the column
+            found = self._best(side, signs, column if told else None)
+            alone = product * product / square if told else 0.0
+            self._answers[asked] = None if found is None else (alone + found[0], found[1])
+        answer = self._answers[asked]
+        if answer is None:
             return None
-        c1, c2 = (found[0], pair[1]) if heating else (pair[0], found[0])
-        return (c1, c2) if c1 <= c2 else None
+        explained, c = answer
+        moved = (c, base) if heating else (base, c)
+        return (explained, moved) if moved[0] <= moved[1] else None
 
     def _place(self, base: float) -> int:
         """Gap that a base lies in."""
-        return min(max(int(np.searchsorted(self.u, base, side="right")) - 1, 0), len(self.u) - 1)
+        return min(max(int(self.u.searchsorted(base, side="right")) - 1, 0), len(self.u) - 1)
 
-    def column(self, side: str, base: float) -> np.ndarray:
-        """Weighted degree days per day at any base of the range, shape (n,)."""
+    def _column(self, side: str, base: float) -> np.ndarray:
+        """Weighted degree days per day at any base of the range, the level terms taken off, shape
+        (n,)."""
         at = self._place(base)
-        degree, turn = self.at[side]
-        return degree[:, at] + (base - self.u[at]) * turn[:, at]
+        degree, turn, *_ = self._sums(side)
+        return degree[:, at] + (base - float(self.u[at])) * turn[:, at]
 
     def _explained(self, pair: tuple[float, float]) -> float:
-        """Sum of squares that level terms and both columns explain."""
-        x = [self.column("heating", pair[0]), self.column("cooling", pair[1])]
-        q, _ = np.linalg.qr(np.column_stack([self._z, *x]))
-        return float(np.sum((q.T @ self.target) ** 2))
+        """Sum of squares that both columns explain beside the level terms."""
+        a, b = self._column("heating", pair[0]), self._column("cooling", pair[1])
+        aa, bb, ab = float(a @ a), float(b @ b), float(a @ b)
+        ay, by = float(a @ self._y), float(b @ self._y)
+        det = aa * bb - ab * ab
+        if det <= _RANK * aa * bb:  # one of them says all that both do
+            return max((y * y / s for y, s in ((ay, aa), (by, bb)) if s > 0), default=0.0)
+        return (bb * ay * ay - 2 * ab * ay * by + aa * by * by) / det
 
 
 def _pair_gain(heat: np.ndarray, cool: np.ndarray, y: np.ndarray, signs: bool) -> np.ndarray:
