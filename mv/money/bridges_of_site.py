@@ -86,7 +86,7 @@ def _bill(claim: Priced, years: BillYears, currency: str, holidays: np.ndarray) 
     for given, load in ((years.last_cost, years.last), (years.this_cost, years.this)):
         use = use_of(claim.rate, load, unit=claim.unit, holidays=holidays)
         costs.append(price_use(claim.rate, use).total if given is None else given)
-        fixed.append(price_use(claim.rate, use.scaled(0.0)).total)
+        fixed.append(0.0 if claim.rate.flat else price_use(claim.rate, use.scaled(0.0)).total)
     saved = claim.savings
     if years.retrofit is not None:
         shift = years.retrofit - saved.value

@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,6 +39,11 @@ class Measured:
     value: np.ndarray
     low: np.ndarray | None
     high: np.ndarray | None
+
+    def of(self, end: str) -> np.ndarray:
+        """Cost saved at an end of the interval: value, low or high; the value where it has none."""
+        values = getattr(self, end)
+        return self.value if values is None else values
 
     def place(self, months: np.ndarray) -> np.ndarray:
         """Place of each billing period among months, (k,): of its last day, but the first."""
@@ -94,13 +101,14 @@ def cash_lines(
     if net_cost_estimated is not None and annual_estimated is not None:
         lines["estimated"] = np.cumsum(monthly * annual_estimated) - net_cost_estimated
     if net_cost is not None and annual is not None:
+        place = None if measured is None else measured.place(months)
         for name, end in (("realised", "value"), ("low", "low"), ("high", "high")):
             saving = getattr(annual, end)
             if saving is None:
                 continue
             flow = monthly * saving
             if measured is not None:
-                found = _by_month(measured, end, months) + rest * flow
+                found = np.bincount(place, measured.of(end), len(months)) + rest * flow
                 flow = np.where(seen, found, flow)
             lines[name] = np.cumsum(flow) - net_cost
             if name == "realised" and discount_rate is not None:
@@ -108,19 +116,19 @@ def cash_lines(
                 lines["discounted"] = np.cumsum(flow * factor) - net_cost
     if not lines:
         return {}, {}
-    cash: dict[str, Any] = {"month": np.datetime_as_string(months).tolist()}
+    names = _names(months[0], len(months))
+    cash: dict[str, Any] = {"month": list(names)}
     cash |= {name: values.tolist() for name, values in lines.items()}
     cash["measured"] = seen.tolist()
-    return cash, {name: _crossing(months, values) for name, values in lines.items()}
+    return cash, {name: _crossing(names, values) for name, values in lines.items()}
 
 
-def _by_month(measured: Measured, end: str, months: np.ndarray) -> np.ndarray:
-    values = getattr(measured, end)
-    if values is None:
-        values = measured.value
-    return np.bincount(measured.place(months), values, len(months))
+@lru_cache(maxsize=256)
+def _names(first: np.datetime64, count: int) -> tuple[str, ...]:
+    """So many months from the first on, YYYY-MM."""
+    return tuple(np.datetime_as_string(first + np.arange(count)).tolist())
 
 
-def _crossing(months: np.ndarray, values: np.ndarray) -> str | None:
+def _crossing(months: Sequence[str], values: np.ndarray) -> str | None:
     above = np.flatnonzero(values >= -CENT)
-    return str(months[above[0]]) if len(above) else None
+    return months[above[0]] if len(above) else None
