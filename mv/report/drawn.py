@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 from typing import Any
 
@@ -147,6 +148,7 @@ def _numbers(table: Table, rows: list[tuple[str, ...]]) -> str:
     )
 
 
+@lru_cache(maxsize=256)
 def swatch(key: Key) -> str:
     """The little picture before an entry of a chart's key."""
     colour = f"var(--{key.role})"

@@ -126,3 +126,11 @@ def test_stylesheets_hold_letters_and_digits_alone(text):
     told = css_text(text)
     assert told[0] == told[-1] == '"'
     assert set(told[1:-1]) <= set("0123456789\\") | set(filter(str.isalnum, text)) | set("abcdef")
+
+
+def test_numbers_of_a_chart_are_rows_of_cells():
+    row = '<tr><th scope="row">{}</th><td class="r">{}</td><td class="r">{}</td></tr>'
+    assert body_markup([("May", "1", "2"), ("<June>", "3", "4")]) == "\n".join(
+        [row.format("May", 1, 2), row.format("&lt;June&gt;", 3, 4)]
+    )
+    assert body_markup([]) == ""

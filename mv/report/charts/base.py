@@ -16,7 +16,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -259,8 +259,7 @@ def note(text: str, x, y, *, role="ink", xref="x", yref="y", anchor="left", shif
     }
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """One entry of a chart's key, drawn in HTML for screen and paper alike."""
 
     name: str

@@ -41,7 +41,7 @@ def calendar(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if view.rows is None:
         return NotDrawn("chart-calendar", question, "no readings could be used")
     days, state = _states(view)
-    number = months(days)
+    number = months(days) if view.is_bills else view.rows.month
     # runs of days of one state within a month become one bar: few marks, small page
     new = (np.diff(number) != 0) | (np.diff(days) != 1) | (np.diff(state) != 0)
     starts = np.concatenate([[0], np.flatnonzero(new) + 1])

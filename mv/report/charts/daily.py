@@ -20,7 +20,7 @@ from mv.report.charts.base import (
     points,
     shade,
 )
-from mv.report.charts.bins import Bins, month_text, months
+from mv.report.charts.bins import Bins, month_text
 from mv.report.charts.monthly import steps
 from mv.report.charts.view import PERIODS, Rows, SiteView
 from mv.report.format import Numbers, Say
@@ -125,7 +125,7 @@ def daily(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
 def _by_month(rows: Rows) -> tuple[Sequence[str] | Numbers, ...]:
     """Month, period of its first row, rows used, and the two means."""
     ok = rows.used & np.isfinite(rows.measured + rows.modelled)
-    bins = Bins(months(rows.date[ok]))
+    bins = Bins(rows.month[ok])
     return (
         [month_text(m) for m in bins.levels],
         [PERIODS[p] if p >= 0 else "" for p in bins.first(rows.period[ok])],

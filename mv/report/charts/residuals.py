@@ -19,7 +19,7 @@ from mv.report.charts.base import (
     points,
     rule,
 )
-from mv.report.charts.bins import Bins, first_days, month_text, months
+from mv.report.charts.bins import Bins, first_days, month_text
 from mv.report.charts.view import SiteView
 from mv.report.format import Numbers, Say, month, share
 from mv.wording import MINUS
@@ -49,7 +49,7 @@ def residuals_time(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         )
     mask, residual = found
     day = view.rows.date[mask]
-    bins = Bins(months(day))
+    bins = Bins(view.rows.month[mask])
     means = bins.means(residual)
     names = [month_text(m) for m in bins.levels]
     worst, when = max(zip(means, names, strict=True), key=lambda each: abs(each[0]))

@@ -200,15 +200,9 @@ def _errors(error: dict[str, Any], moves: str) -> str:
 
 
 def _bars(trace: dict[str, Any], exact: Places, whole: Places) -> str:
-    moves = []
-    for (x0, y0), (x1, y1) in _both(exact):
-        wide, tall = abs(x1 - x0), abs(y1 - y0)
-        if math.isfinite(wide + tall):
-            at = f"M{round(min(x0, x1))} {round(min(y0, y1))}"
-            wide = round(wide)
-            moves.append(f"{at}h{wide}v{round(tall)}h-{wide}z")
-    fill = _colour(trace["marker"]["color"])
-    return f'<path d="{"".join(moves)}" fill="{fill}"/>' if moves else ""
+    corners = [(a, b) for a, b in _both(whole) if a[0] != GAP != b[0]]
+    moves = "".join([f"M{x0} {y0}H{x1}V{y1}H{x0}z" for (x0, y0), (x1, y1) in corners])
+    return f'<path d="{moves}" fill="{_colour(trace["marker"]["color"])}"/>' if moves else ""
 
 
 def png(shades: np.ndarray, palette: bytes) -> bytes:

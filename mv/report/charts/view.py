@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from mv.report.charts.base import dates, numbers
+from mv.report.charts.bins import months
 from mv.results import CarrierResult, SiteResult
 
 PERIODS = ("baseline", "installation", "reporting")
@@ -29,6 +30,11 @@ class Rows:
     """Index into PERIODS, -1 for none of them."""
     used: np.ndarray
     operating: np.ndarray
+
+    @cached_property
+    def month(self) -> np.ndarray:
+        """Months since January 1970 of the dates."""
+        return months(self.date)
 
     def of(self, period: str) -> np.ndarray:
         """Mask of a period's rows that were used."""
