@@ -70,8 +70,12 @@ def daily_rows(
         dates, midnight = local_midnights(time_zone, int(middle[0]), int(middle[-1]))
     present = np.isfinite(energy)
     edge = np.searchsorted(middle, midnight)
-    count = np.diff(np.concatenate([[0], np.cumsum(present)])[edge])
-    total = np.add.reduceat(np.concatenate([np.where(present, energy, 0.0), [0.0]]), edge[:-1])
+    if present.all():
+        count = np.diff(edge)
+    else:
+        energy = np.where(present, energy, 0.0)
+        count = np.diff(np.concatenate([[0], np.cumsum(present)])[edge])
+    total = np.add.reduceat(np.append(energy, 0.0), edge[:-1])
     total[edge[:-1] == edge[1:]] = 0.0
     expected = np.diff(midnight) / step_seconds
     if step_seconds == _DAY_S:
