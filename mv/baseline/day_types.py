@@ -57,6 +57,11 @@ def find_day_types(cells: np.ndarray, use: np.ndarray) -> list[DayTypes]:
     cells : cell of each day, shape (n,).
     use : energy of each day less what temperature and drivers explain, shape (n,).
     """
+    return [named(code, cells) for code in best_splits(cells, use)]
+
+
+def best_splits(cells: np.ndarray, use: np.ndarray) -> list[list[int]]:
+    """The type of each cell in each of these splits, as `find_day_types` takes its arguments."""
     pool = _pool(cells)
     place = pool[cells]
     count = np.bincount(place)
@@ -64,7 +69,16 @@ def find_day_types(cells: np.ndarray, use: np.ndarray) -> list[DayTypes]:
     level = np.bincount(place, use)[groups] / count[groups]
     order = np.argsort(level, kind="stable")
     groups, level, size = groups[order], level[order], count[groups][order].astype(float)
-    return [_named(groups, cuts, pool, cells) for cuts in _best_cuts(level, size)]
+    return [_coded(groups, cuts, pool, cells) for cuts in _best_cuts(level, size)]
+
+
+def named(code: list[int], cells: np.ndarray) -> DayTypes:
+    """The types of a split, called by the cells that the days have, shape (n,)."""
+    count = np.bincount(cells, minlength=CELLS).tolist()
+    kinds = range(max(code) + 1)
+    mine = [[c for c in range(CELLS) if code[c] == kind and count[c]] for kind in kinds]
+    shares = [sum(count[c] for c in m if c < 7) / max(sum(count[c] for c in m), 1) for m in mine]
+    return DayTypes(tuple(_label(m) for m in mine), tuple(code), tuple(shares))
 
 
 def operating_day_effect(fit, baseline: Rows, reporting: Rows) -> float | None:
@@ -124,7 +138,7 @@ def _best_cuts(level: np.ndarray, size: np.ndarray) -> list[list[int]]:
     return found
 
 
-def _named(groups: np.ndarray, cuts: list[int], pool: np.ndarray, cells: np.ndarray) -> DayTypes:
+def _coded(groups: np.ndarray, cuts: list[int], pool: np.ndarray, cells: np.ndarray) -> list[int]:
     kinds = np.full(len(pool) + 2, -1)
     kinds[groups] = np.repeat(np.arange(len(cuts)), np.diff([0, *cuts]))
     code = kinds[pool].tolist()
@@ -136,9 +150,7 @@ def _named(groups: np.ndarray, cuts: list[int], pool: np.ndarray, cells: np.ndar
         usual = days.index(max(days)) if any(days) else without
         for c in those:
             code[c] = usual if code[c] < 0 else code[c]
-    mine = [[c for c in range(CELLS) if code[c] == kind and count[c]] for kind in types]
-    shares = [sum(count[c] for c in m if c < 7) / max(sum(count[c] for c in m), 1) for m in mine]
-    return DayTypes(tuple(_label(m) for m in mine), tuple(code), tuple(shares))
+    return code
 
 
 def _label(mine: list[int]) -> str:

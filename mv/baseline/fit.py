@@ -177,9 +177,8 @@ class Fit:
     @property
     def t_values(self) -> np.ndarray:
         """Coefficient over standard error, shape (p_lin,); infinite for a perfect fit."""
-        errors = self.standard_errors
-        out = np.full(len(errors), np.inf)
-        return np.divide(self.coefficients, errors, out=out, where=errors > 0)
+        pairs = zip(self.coefficients.tolist(), self.standard_errors.tolist(), strict=True)
+        return np.array([b / error if error > 0 else np.inf for b, error in pairs])
 
     def formula(self) -> str:
         """The model in symbols: `173.6 + 35.8·operating + 4.12·(23.2 − T)⁺`, in its unit."""
@@ -285,6 +284,8 @@ def _together(
         consecutive=sample.consecutive,
     )
     low, high = sample.temperature_range
+    scatter = np.array([one.rmse**2 for one in statistics])
+    covariance = unscaled * scatter[:, None, None]
     return [
         ModelError(problems[i])
         if problems[i]
@@ -293,7 +294,7 @@ def _together(
             terms=terms,
             response=responses[i],
             coefficients=coefficients[i, :p],
-            covariance=unscaled[i, :p, :p] * statistics[i].rmse ** 2,
+            covariance=covariance[i, :p, :p],
             statistics=statistics[i],
             residuals=residuals[i],
             weights=sample.weights,

@@ -32,7 +32,7 @@ import numpy as np
 
 from mv.baseline.columns import Rows
 from mv.baseline.cross_validation import HoldOut, blocks_of, hold_out
-from mv.baseline.day_types import DayTypes, cells_of, find_day_types
+from mv.baseline.day_types import DayTypes, best_splits, cells_of, named
 from mv.baseline.family import FAMILIES, Contest
 from mv.baseline.fit import Fit, Sample, officially, solve_all
 from mv.baseline.fit_statistics import effective_n
@@ -377,15 +377,14 @@ def _day_types(sample: Sample, fit: Fit) -> DayTypes | None:
         return n * math.log(max(sse / fit.n, floor)) + types * math.log(n)
 
     best, smallest = None, criterion(fit.statistics.sse, kinds) - STRONG
-    for types in find_day_types(cells, use):
-        code = np.asarray(types.code)[cells]
-        count = np.bincount(code)
-        level = np.bincount(code, use) / count
+    for split in best_splits(cells, use):
+        code = np.array(split)[cells]
+        level = np.bincount(code, use) / np.bincount(code)
         rest = use - level[code]
-        value = criterion(float(rest @ rest), len(types.labels))
+        value = criterion(float(rest @ rest), len(level))
         if value < smallest:
-            best, smallest = types, value
-    return best
+            best, smallest = split, value
+    return None if best is None else named(best, cells)
 
 
 def _drivers(sample: Sample) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
