@@ -21,7 +21,7 @@ from mv.report.tables import (
     site_tables,
     tables,
 )
-from mv.report.workbook import sheet_rows, workbook
+from mv.report.workbook import workbook
 from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
@@ -145,8 +145,8 @@ def test_tables_of_the_edition_without_names():
 )
 def test_a_workbook_takes_any_cell(tmp_path, text, read):
     with workbook(tmp_path / "book.xlsx", {"one": ["text", "n"], "none": ["nothing"]}) as add:
-        add("one", sheet_rows([[text, 1]]))
-        add("one", sheet_rows([["more", None]]))
+        add("one", [[text, 1]])
+        add("one", [["more", None]])
     for read_only in (False, True):
         book = openpyxl.load_workbook(tmp_path / "book.xlsx", read_only=read_only)
         assert list(book["one"].values) == [("text", "n"), (read, 1), ("more", None)]
@@ -157,5 +157,5 @@ def test_a_workbook_takes_any_cell(tmp_path, text, read):
 def test_the_same_tables_give_the_same_workbook(tmp_path):
     for name in ("one.xlsx", "other.xlsx"):
         with workbook(tmp_path / name, {"sheet": ["text"]}) as add:
-            add("sheet", sheet_rows([["a"], [2.5]]))
+            add("sheet", [["a"], [2.5]])
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "other.xlsx").read_bytes()
