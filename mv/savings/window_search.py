@@ -45,8 +45,7 @@ def best_window(filtered: Filtered | None, scan: Scan) -> Window | None:
     scores = _Scores(filtered, scan)
     n = scores.n
     if n <= SMALL:
-        tiles = _places(n, 1, scan)
-        return scores.best(tiles.firsts.T.reshape(-1, 1), tiles.ends.T.reshape(1, -1))
+        return scores.best(*_windows(n, scan))
     stride = -(-n // GRID)
     window = scores.highest(_places(n, stride, scan))
     if window is None or stride == 1:
@@ -193,6 +192,15 @@ def _last(rows: np.ndarray) -> tuple[int, ...]:
 def _kind(firsts: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
     """Kind of a window: its length, n + 1 more where it lasts; 0 for an end before the start."""
     return np.maximum(ends + (n + 1) * (ends == n) - firsts, 0)
+
+
+@lru_cache(maxsize=64)
+def _windows(n: int, scan: Scan) -> tuple[np.ndarray, np.ndarray]:
+    """First rows and ends of all windows of a short series, (windows,)."""
+    first, end = np.arange(scan.edge, n - scan.edge), np.arange(scan.edge + scan.shortest, n + 1)
+    end = end[(end <= n - scan.edge) | (end == n)]
+    i, j = np.nonzero(np.isfinite(_limits(n, scan)[_kind(first[:, None], end, n)]))
+    return first[i], end[j]
 
 
 @lru_cache(maxsize=64)
