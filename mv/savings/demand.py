@@ -296,8 +296,10 @@ def _by_day(
     rows: _Hours, hours: Sequence[int], months: Sequence[int]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Day number, mean of model − measured and mean of the model over the window, by day."""
-    keep = rows.operating & np.isin(np.arange(24), list(hours))[rows.local % 24]
     day = rows.local // 24
+    in_window = np.zeros(24, dtype=bool)
+    in_window[list(hours)] = True
+    keep = rows.operating & in_window[rows.local - day * 24]
     if len(set(months)) < 12:
         month = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12 + 1
         keep &= np.isin(month, list(months))

@@ -171,14 +171,14 @@ def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> d
     operating = np.asarray(rows["operating"], dtype=float) >= 0.5
     place = np.asarray(rows.index).astype("datetime64[D]").astype(np.int64) - first
     kept &= (place >= 0) & (place < len(sums))
-    found: dict[str, list] = {"hour": list(range(24))}
-    for name in (BASELINE, REPORTING):
-        mine = kept & (period == name)
-        for kind, works in (("operating", operating), ("non_operating", ~operating)):
-            days = place[mine & works]
-            mean = _mean(sums[days].sum(axis=0), counts[days].sum(axis=0))
-            found[f"{name}_{kind}"] = rounded(mean, 4)
-    return found
+    days = {
+        f"{name}_{kind}": place[kept & (period == name) & works]
+        for name in (BASELINE, REPORTING)
+        for kind, works in (("operating", operating), ("non_operating", ~operating))
+    }
+    means = np.stack([_mean(sums[d].sum(axis=0), counts[d].sum(axis=0)) for d in days.values()])
+    drawn = map(listed, significant(means, 4))
+    return {"hour": list(range(24)), **dict(zip(days, drawn, strict=True))}
 
 
 def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
