@@ -295,9 +295,11 @@ def _least_squares(
     """Coefficients of X·way, their inverse of normal equations and rank.  A column of zeros gets
     zero; columns that depend on one another share."""
     gram = way.T @ gram @ way
-    size = np.sqrt(np.maximum(np.diag(gram), 0.0))
-    size = np.where(size > 1e-9 * max(size.max(), 1e-300), size, np.inf)
-    values, vectors = np.linalg.eigh(gram / np.outer(size, size))
+    size = np.sqrt(np.maximum(gram.diagonal(), 0.0))
+    size[size <= 1e-9 * max(size.max(), 1e-300)] = np.inf
+    scale = size[:, None] * size
+    values, vectors = np.linalg.eigh(gram / scale)
     keep = values > 1e-11 * len(values)
-    inverse = (vectors[:, keep] / values[keep]) @ vectors[:, keep].T / np.outer(size, size)
-    return inverse @ (way.T @ product), inverse, int(keep.sum())
+    vectors = vectors[:, keep]
+    inverse = (vectors / values[keep]) @ vectors.T / scale
+    return inverse @ (way.T @ product), inverse, vectors.shape[1]
