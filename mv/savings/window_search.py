@@ -31,7 +31,7 @@ SMALL = 80
 """Rows of a series whose windows are all scored at once."""
 TILE = 8
 """Starts, and ends, whose windows are bounded together."""
-FIRST_PAIRS = 24
+FIRST_PAIRS = 40
 """Pairs of tiles of the highest bounds, scored before the others are judged by what they hold."""
 ROUNDING = 1e-6
 """Of a squared score, by which a bound may err."""

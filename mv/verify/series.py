@@ -26,11 +26,6 @@ with np.errstate(over="ignore"):
 """Powers of ten from that of `_POWER_LEAST` on: to look one up is quicker than to raise it."""
 
 
-def rounded(values: np.ndarray, digits: int = DIGITS) -> list:
-    """Values with so many significant digits as a list, None for what isn't finite; (n,)."""
-    return listed(significant(values, digits))
-
-
 def significant(values: np.ndarray, digits: int = DIGITS) -> np.ndarray:
     """Values with so many significant digits, NaN for what isn't finite, of their shape."""
     values = np.asarray(values, float)
