@@ -77,8 +77,9 @@ def shares_of_each(
         changed, np.where(inside[:, None], end[..., None], start[:, None, None]), strict=True
     )
     found = np.broadcast_to(np.asarray(figure(values), float), (len(afters), 2**k))
-    gain = weight * (found[:, joined] - found[:, without])
     known = np.isfinite(found).all(axis=1)
+    found = np.where(known[:, None], found, 0.0)
+    gain = weight * (found[:, joined] - found[:, without])
     return [
         dict.fromkeys(before, 0.0) | dict(zip(changed, shares, strict=True)) if good else None
         for good, shares in zip(known, gain.sum(axis=2).tolist(), strict=True)

@@ -78,3 +78,16 @@ def test_other_columns_leave_the_first_rows_alone(days):
     assert other["share"].tolist() == [0.5] * 6
     assert plain["energy"][0] == 5.0
     assert "share" not in plain
+
+
+def test_some_columns_are_left_out(days):
+    plain = Columns.of(days)
+    less = plain.without(("period", "nothing"))
+    assert list(less.columns) == [name for name in plain.columns if name != "period"]
+    assert less["energy"] is plain["energy"]
+
+
+def test_used_rows_are_sought_once(days):
+    rows = used(Columns.of(days))
+    assert used(rows) is rows
+    assert not rows.assign(status=np.array(["out"] * len(rows), dtype=object)).settled

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from mv.findings import ModelError
-from mv.money.shapley import shapley
+from mv.money.shapley import shapley, shares_of_each
 
 
 def by_all_orders(before, after, figure):
@@ -37,6 +37,22 @@ AFTER = {"a": 66.0, "b": 8.0, "c": 0.145, "d": 80.0, "e": 0.1}
 def test_agrees_with_every_order_one_by_one():
     found = shapley(BEFORE, AFTER, figure)
     assert found == pytest.approx(by_all_orders(BEFORE, AFTER, figure), rel=1e-12)
+
+
+def test_several_ends_are_split_as_each_alone():
+    ends = [AFTER, {**AFTER, "a": 40.0}, {**BEFORE, "e": 0.25}]
+    found = shares_of_each(BEFORE, ends, figure)
+    for shares, end in zip(found, ends, strict=True):
+        assert shares == pytest.approx(shapley(BEFORE, end, figure), rel=1e-12, abs=1e-12)
+    assert [found[2][name] for name in "abcd"] == [0.0] * 4
+
+
+def test_an_end_without_a_figure_leaves_the_others():
+    ends = [{"p": 2.0, "q": 4.0}, {"p": 2.0, "q": 0.0}]
+    with np.errstate(divide="ignore"):
+        found = shares_of_each({"p": 1.0, "q": 1.0}, ends, lambda v: v["p"] / v["q"])
+    assert found[1] is None
+    assert sum(found[0].values()) == pytest.approx(-0.5, rel=1e-12)
 
 
 def test_shares_do_not_depend_on_the_order_of_names_to_the_last_bit():

@@ -60,3 +60,10 @@ def test_refusals():
         expected_rows(None, days("2022-01-01", 9), "daily", dt.date(2023, 1, 1), 0)
     with pytest.raises(ModelError, match="the baseline has no usable row"):
         expected_rows(None, days("2022-01-01", 0), "daily", dt.date(2023, 1, 1), 1)
+
+
+@pytest.mark.parametrize("start", ["2023-01-01", "2023-01-31", "2024-02-29", "2023-12-15"])
+def test_months_after_are_those_of_a_calendar(start):
+    for months in range(40):
+        expected = pd.Timestamp(start) + pd.DateOffset(months=months)
+        assert months_after(dt.date.fromisoformat(start), months) == expected.date()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from mv.findings import ModelError
-from mv.savings.model_variance import mean_response_part, model_part, newey_west, summed
+from mv.savings.model_variance import mean_response_part, model_part, newey_west, solve, summed
 
 
 def brute_force(u, lags):
@@ -102,3 +102,20 @@ def test_rows_must_be_those_of_the_fit(fit_line, daily_rows):
     fit = fit_line(base)
     with pytest.raises(ModelError, match="fitted on 365 rows, the baseline has 300 used"):
         summed(fit, base.iloc[:300], base, "daily")
+
+
+def test_solved_is_the_pseudo_inverse():
+    rng = np.random.default_rng(8)
+    x = np.column_stack([np.ones(50), rng.uniform(-5, 30, 50), rng.uniform(0, 1e4, 50)])
+    weight = rng.uniform(25, 35, 50)
+    g = np.array([365.0, 5000.0, 2e6])
+    inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
+    assert solve(x, weight, g) == pytest.approx(inverse @ g, rel=1e-9)
+
+
+def test_columns_that_depend_on_others_share_the_answer():
+    x = np.column_stack([np.ones(20), np.ones(20), np.arange(20.0), np.zeros(20)])
+    found = solve(x, np.ones(20), np.array([2.0, 2.0, 19.0, 0.0]))
+    assert found[0] == pytest.approx(found[1], rel=1e-9)
+    assert found[3] == 0.0
+    assert x.T @ (x @ found) == pytest.approx([2.0, 2.0, 19.0, 0.0], rel=1e-9, abs=1e-9)
