@@ -11,7 +11,6 @@ import contextlib
 import hashlib
 import os
 import pickle
-import threading
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from typing import Any
 import orjson
 
 from mv.portfolio.schema import SiteDescription
+from mv.run.entries import UNREADABLE, Mark, mark_of, read_part, write_whole
 
 UNUSED_DAYS = 30
 """An entry that no run has met for so long is removed."""
@@ -29,19 +29,9 @@ _SETTLED_SECONDS = 2.0
 """A file changed less than this before it was digested may change again within the clock's
 step; its digest isn't kept."""
 _DAY = 86_400.0
-UNREADABLE = (
-    OSError,
-    pickle.PickleError,
-    EOFError,
-    AttributeError,
-    ImportError,
-    IndexError,
-    KeyError,
-    TypeError,
-    ValueError,
-)
-"""What reading a damaged entry may raise."""
-Manifest = dict[str, tuple[int, int]]
+FINAL, PAGES = "final", "pages"
+"""Kinds of entries: what a finished site left for the report of all, and its own files."""
+Manifest = dict[str, Mark]
 """Size and time of files."""
 
 
@@ -91,7 +81,7 @@ class Cache:
             for name in names:
                 path = os.path.join(folder, name)
                 with contextlib.suppress(OSError):  # another run may have removed it
-                    if now - os.stat(path).st_mtime > UNUSED_DAYS * _DAY:
+                    if now - _last_met(path) > UNUSED_DAYS * _DAY:
                         os.unlink(path)
         known = {p: d for p, d in self._digests.items() if os.path.exists(p)}
         self._fresh |= len(known) < len(self._digests)
@@ -137,30 +127,21 @@ class Cache:
                 digest.update(b"missing")
         return digest.hexdigest()
 
-    def path(self, key: str, kind: str) -> Path:
+    def path(self, key: str, kind: str) -> str:
         """Where the entry of a key lies."""
-        return self.folder / key[:2] / f"{key}.{kind}"
-
-    def has(self, key: str | None, kind: str) -> bool:
-        """Whether there is an entry (it may still turn out unreadable)."""
-        return key is not None and self.folder is not None and _met(self.path(key, kind))
+        return os.path.join(self.folder, key[:2], f"{key}.{kind}")
 
     def load(self, key: str | None, kind: str) -> Any:
-        """The entry, or None."""
+        """The first part of the entry, or None."""
         if key is None or self.folder is None:
             return None
         path = self.path(key, kind)
         try:
-            entry = pickle.loads(path.read_bytes())
-            _met(path)
+            entry = pickle.loads(read_part(path, 0))
+            _meet(path)
             return entry
         except UNREADABLE:
             return None
-
-    def store(self, key: str | None, kind: str, entry: Any) -> None:
-        """Keep an entry."""
-        if key is not None and self.folder is not None:
-            write_whole(self.path(key, kind), pickle.dumps(entry, protocol=5))
 
     # -- whole runs -----------------------------------------------------------------------
 
@@ -206,31 +187,41 @@ class EarlierRun:
         False, and none has one, where a file was touched or the file system can't.  The first
         name goes when `stage` takes the place of `out`.
         """
-        done: list[Path] = []
+        done: list[str] = []
         try:
             for name in names:
-                path = stage / name
-                if _mark(os.lstat(out / name)) != self.manifest.get(name):
+                file, path = os.path.join(out, name), os.path.join(stage, name)
+                if mark_of(os.lstat(file)) != self.manifest.get(name):
                     break
-                path.parent.mkdir(parents=True, exist_ok=True)
-                os.link(out / name, path)
+                try:
+                    os.link(file, path)
+                except FileNotFoundError:
+                    os.makedirs(os.path.dirname(path), exist_ok=True)
+                    os.link(file, path)
                 done.append(path)
             else:
                 return True
         except OSError:
             pass
         for path in done:
-            path.unlink()
+            os.unlink(path)
         return False
 
 
-def _met(path: Path) -> bool:
-    """Note that an entry is in use; False where there is none."""
-    with contextlib.suppress(OSError):
-        if time.time() - path.stat().st_mtime > _DAY:
-            os.utime(path)
-        return True
-    return False
+def _meet(path: str) -> None:
+    """Note that an entry is in use."""
+    if time.time() - os.stat(path).st_mtime > _DAY:
+        os.utime(path)
+
+
+def _last_met(path: str) -> float:
+    """When a run last met an entry.  Files of pages tell by the entry that they belong to: their
+    own time is that of a report, too."""
+    entry, kind, number = path.rpartition(f".{PAGES}.")
+    try:
+        return os.stat(f"{entry}.{FINAL}" if kind and number.isdigit() else path).st_mtime
+    except FileNotFoundError:
+        return os.stat(path).st_mtime
 
 
 def cache_folder() -> Path:
@@ -244,24 +235,9 @@ def cache_folder() -> Path:
 
 def manifest(root: Path) -> Manifest:
     """Size and time of every file below a folder, by its name there."""
+    above = len(os.path.join(root, ""))
     return {
-        os.path.relpath(path, root): _mark(os.lstat(path))
+        path[above:]: mark_of(os.lstat(path))
         for folder, _, names in os.walk(root)
         for path in (os.path.join(folder, name) for name in names)
     }
-
-
-def _mark(stat: os.stat_result) -> tuple[int, int]:
-    return stat.st_size, stat.st_mtime_ns
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write beside and rename, so that no reader meets half a file."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f".new-{os.getpid()}-{threading.get_ident()}-{path.name}")
-    try:
-        beside.write_bytes(content)
-        os.replace(beside, path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise

@@ -27,8 +27,8 @@ from mv.readings.many import split_for, use_store
 from mv.readings.read import MeterReadings
 from mv.report.check_page import CheckMeter, CheckResult, render_check
 from mv.results import InputFile, now
-from mv.run.cache import write_whole
 from mv.run.engine import Failure, Limits, Loop
+from mv.run.entries import write_whole
 from mv.run.many import FEW_SITES, PRELOAD, chosen, open_checked
 from mv.run.pool import Pool
 from mv.run.progress import Progress

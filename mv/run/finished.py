@@ -8,7 +8,7 @@ result, with what the totals, the money and the portfolio's page look at; the si
 from __future__ import annotations
 
 import pickle
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,7 +25,7 @@ from mv.results import (
     series_json,
     site_json,
 )
-from mv.run.cache import write_whole
+from mv.run.entries import Mark, keep_files, read_parts, write_file, write_parts
 
 Files = dict[str, bytes]
 """Path within the report → content."""
@@ -33,19 +33,35 @@ Carrier = TypeVar("Carrier", bound=CarrierResult)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Finished:
-    """A finished site."""
+class Left:
+    """What a finished site leaves for the report of all sites, beside its slim result."""
 
-    result: SiteResult
-    """Slim: see `slim`."""
     saved: bytes
     """Its part of results.json."""
     rows: Rows
     """Its rows of the portfolio's tables."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finished(Left):
+    """A finished site."""
+
+    result: SiteResult
+    """Slim: see `slim`."""
+    files: Files
+    """Its own page, series and tables."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kept:
+    """What the cache holds of a finished site, for the parent."""
+
+    result: SiteResult
+    """Slim."""
     names: tuple[str, ...]
-    """Names of its own page, series and tables within the report."""
-    files: Files = field(default_factory=dict)
-    """Their contents, until they are written."""
+    """Its own files within the report."""
+    marks: dict[str, Mark]
+    """Of those that the cache holds too."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,10 +70,10 @@ class Places:
 
     stage: Path
     """Folder of the report that is being written."""
-    finished: Path
+    finished: Path | str
     """File of what the report of all sites needs."""
-    pages: Path | None
-    """File of the cache that is to hold the site's own files, too."""
+    pages: Path | str | None
+    """Where the cache is to hold the site's own files, too: their names but for a number."""
 
 
 def finish(result: SiteResult, page: Any) -> Finished:
@@ -81,24 +97,25 @@ def finish(result: SiteResult, page: Any) -> Finished:
         result=kept,
         saved=site_json(without_series(result)),
         rows=site_rows(result),
-        names=tuple(files),
         files=files,
     )
 
 
 def put(finished: Finished, places: Places) -> SiteResult:
     """Write a finished site's parts to their places; the slim result is left."""
-    if places.pages is not None:
-        write_whole(places.pages, pickle.dumps(finished.files, protocol=5))
-    write_files(places.stage, finished.files)
-    rest = replace(finished, files={})
-    write_whole(places.finished, pickle.dumps(rest, protocol=5))
+    files = finished.files
+    write_files(places.stage, files)
+    marks = keep_files(places.stage, files, places.pages) if places.pages is not None else {}
+    kept = Kept(result=finished.result, names=tuple(files), marks=marks)
+    parts = [pickle.dumps(part, protocol=5) for part in (kept, finished.rows)]
+    write_parts(places.finished, *parts, finished.saved)
     return finished.result
 
 
-def load(path: Path) -> Finished:
-    """What `put` left in the file `finished`."""
-    return pickle.loads(path.read_bytes())
+def load(path: Path | str) -> Left:
+    """What `put` left in the file `finished` for the report of all sites."""
+    rows, saved = read_parts(path, 1, 3)
+    return Left(rows=pickle.loads(rows), saved=saved)
 
 
 def without_series(result: SiteResult) -> SiteResult:
@@ -212,9 +229,4 @@ def _kind(name: str, line: list) -> Any:
 def write_files(root: Path, files: Files) -> None:
     """Write files below a folder that is not yet anybody's."""
     for name, content in files.items():
-        path = root / name
-        try:
-            path.write_bytes(content)
-        except FileNotFoundError:  # the first of its folder
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content)
+        write_file(f"{root}/{name}", content)

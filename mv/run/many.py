@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import pickle
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -27,9 +28,10 @@ from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
-from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
+from mv.run.cache import FINAL, PAGES, Cache, EarlierRun, cache_folder, manifest
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task
-from mv.run.finished import Finished, Places, finish, load, put, write_files
+from mv.run.entries import fetch_files
+from mv.run.finished import Finished, Places, finish, load, put
 from mv.run.pool import Pool
 from mv.run.progress import Progress
 from mv.run.publish import staged
@@ -200,7 +202,7 @@ class _Run:
         self.run_key = self._run_key()
         self.plan, self.plan_findings = of_folder(portfolio)
         self.earlier = cache.earlier_run(out) if out is not None else None
-        self.waiting: dict[str, Path] = {}
+        self.waiting: dict[str, str] = {}
         """By site, the file of what it left for the report of all sites."""
 
     # -- the whole run --------------------------------------------------------------------
@@ -279,9 +281,9 @@ class _Run:
         summaries: dict[str, Any] = {}
         missing = []
         for name, key in self.keys.items():
-            kept = self.cache.load(key, "summary")
-            if kept is not None and self.cache.has(key, "draft"):
-                summaries[name] = kept["summary"]
+            kept = self.cache.load(key, "draft")  # of it the summary alone
+            if kept is not None:
+                summaries[name] = kept
                 progress.step()
             else:
                 missing.append(name)
@@ -295,7 +297,6 @@ class _Run:
                 self.failures[name] = answer
                 continue
             summaries[name] = answer.summary
-            self.cache.store(self.keys[name], "summary", {"summary": answer.summary})
             if answer.draft is not None:
                 self.held[name] = answer.draft
         return {name: summaries[name] for name in self.descriptions if name in summaries}
@@ -325,7 +326,7 @@ class _Run:
             (
                 n,
                 (
-                    self.descriptions[n],
+                    pickle.dumps(self.descriptions[n], protocol=5),
                     self.held.pop(n, None) or self._draft(n),
                     context.site(n),
                     self._plan_of(n),
@@ -374,18 +375,16 @@ class _Run:
         """A site whose files need not be made again: they stand in the earlier report, where they
         get a second name, or lie in the cache."""
         key = self.finals[name]
-        finished = self.cache.load(key, "final")
-        if finished is None:
+        kept = self.cache.load(key, FINAL)
+        if kept is None:
             return None
         earlier = self.earlier
         stands = earlier is not None and earlier.finals.get(name) == key
-        if not (stands and earlier.link(finished.names, self.out, stage)):
-            files = self.cache.load(key, "pages")
-            if files is None:
-                return None
-            write_files(stage, files)
-        self.waiting[name] = self.cache.path(key, "final")
-        return finished.result
+        stands = stands and earlier.link(kept.names, self.out, stage)
+        if not stands and not fetch_files(self.cache.path(key, PAGES), kept.marks, stage):
+            return None
+        self.waiting[name] = self.cache.path(key, FINAL)
+        return kept.result
 
     # -- small things ---------------------------------------------------------------------
 
@@ -428,19 +427,19 @@ class _Run:
         on a cluster."""
         if self.options.cluster:
             return None
-        return str(self._place(name, self.keys[name], "draft"))
+        return self._place(name, self.keys[name], "draft")
 
     def _places(self, name: str, key: str | None, stage: Path) -> Places:
         """Where the parts of a site go that was finished from content with this key."""
-        self.waiting[name] = self._place(name, key, "final")
+        self.waiting[name] = self._place(name, key, FINAL)
         return Places(
             stage=stage,
             finished=self.waiting[name],
-            pages=self.cache.path(key, "pages") if key else None,
+            pages=self.cache.path(key, PAGES) if key else None,
         )
 
-    def _place(self, name: str, key: str | None, kind: str) -> Path:
-        return self.cache.path(key, kind) if key else self._beside / f"{name}.{kind}"
+    def _place(self, name: str, key: str | None, kind: str) -> str:
+        return self.cache.path(key, kind) if key else str(self._beside / f"{name}.{kind}")
 
     @contextlib.contextmanager
     def _temporary(self) -> Iterator[None]:

@@ -23,7 +23,7 @@ from mv.report.render import RenderOptions, context_of, render_portfolio, write_
 from mv.report.tables import tables
 from mv.results import CarrierResult, PortfolioResult, SiteResult, write_json
 from mv.rollup import Widening, claim_standing, claims_of, counted_twice, roll_up, standing
-from mv.run.finished import Finished
+from mv.run.finished import Left
 from mv.run.trail import portfolio_derivations
 from mv.savings.drift import Prior, load_prior
 from mv.savings.pooled import independent_half_width
@@ -156,7 +156,7 @@ def _money_half_widths(
 
 
 def write_portfolio(
-    result: PortfolioResult, sites: Iterable[Finished], stage: Path, options: RenderOptions
+    result: PortfolioResult, sites: Iterable[Left], stage: Path, options: RenderOptions
 ) -> None:
     """Write what belongs to the whole: index page, assets, tables and results.json.
 

@@ -16,8 +16,11 @@ from typing import Any
 from mv.portfolio.schema import SiteDescription
 from mv.readings.many import use_store
 from mv.results import SiteResult
-from mv.run.cache import UNREADABLE, write_whole
+from mv.run.entries import UNREADABLE, read_part, write_parts
 from mv.run.finished import Finished, Places, finish, put
+
+DRAFT = 1
+"""Part of an entry of the first pass that holds the draft; before it stands the summary."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,12 +46,12 @@ def first_pass(
     packed = pickle.dumps(draft, protocol=5)
     if keep is None:
         return FirstAnswer(summary=draft.summary, draft=packed)
-    write_whole(Path(keep), packed)
+    write_parts(keep, pickle.dumps(draft.summary, protocol=5), packed)
     return FirstAnswer(summary=draft.summary, draft=None)
 
 
 def second_pass(
-    description: SiteDescription,
+    description: bytes,
     draft: bytes | str,
     context: Any,
     plan: dict[str, Any] | None,
@@ -57,27 +60,27 @@ def second_pass(
 ) -> SiteResult | Finished:
     """Conclude one site and make its page.
 
-    `draft`: bytes, or the name of the file that holds them; where that can't be read the site
-    is measured again.  `plan`: the frozen plan, of this site's part at least.  `page`: the context
-    of the page; without it the result keeps its series and nothing else is made.  `places`: where
-    the parts are written, the slim result comes back; without them all parts do.
+    `description`: pickled, as it's only opened where the draft can't be read and the site is
+    measured again.  `draft`: bytes, or the name of the file that holds them.  `plan`: the frozen
+    plan, of this site's part at least.  `page`: the context of the page; without it the result
+    keeps its series and nothing else is made.  `places`: where the parts are written, the slim
+    result comes back; without them all parts do.
     """
     from mv.plan.attach import with_plan
     from mv.verify.site import conclude
 
-    result = with_plan(conclude(_draft(description, draft), context), description, plan)
+    opened = _draft(description, draft)
+    result = with_plan(conclude(opened, context), opened.description, plan)
     if page is None:
         return result
     finished = finish(result, page)
     return finished if places is None else put(finished, places)
 
 
-def _draft(description: SiteDescription, draft: bytes | str) -> Any:
+def _draft(description: bytes, draft: bytes | str) -> Any:
     from mv.verify.draft import measure
 
-    if isinstance(draft, bytes):
-        return pickle.loads(draft)
     try:
-        return pickle.loads(Path(draft).read_bytes())
+        return pickle.loads(draft if isinstance(draft, bytes) else read_part(draft, DRAFT))
     except UNREADABLE:
-        return measure(description)
+        return measure(pickle.loads(description))

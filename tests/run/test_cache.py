@@ -2,11 +2,14 @@
 
 import os
 import pickle
+import time
+from pathlib import Path
 
 import pytest
 
 from mv.portfolio.schema import Meter, Settings, Site, SiteDescription, WeatherStation
 from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
+from mv.run.entries import write_parts, write_whole
 
 
 @pytest.fixture
@@ -77,10 +80,11 @@ def test_digests_are_kept_for_files_that_have_settled(cache, description):
 def test_entries_come_back_and_damaged_ones_count_as_missing(cache, description):
     key = cache.key(description)
     assert cache.load(key, "final") is None
-    cache.store(key, "final", {"answer": 42})
+    path = Path(cache.path(key, "final"))
+    write_parts(path, pickle.dumps({"answer": 42}))
     assert cache.load(key, "final") == {"answer": 42}
-    for damaged in (b"", b"not a pickle", pickle.dumps({"answer": 42})[:-3]):
-        cache.path(key, "final").write_bytes(damaged)
+    for damaged in (b"", b"not an entry", path.read_bytes()[:-3], bytes(64)):
+        path.write_bytes(damaged)
         assert cache.load(key, "final") is None
 
 
@@ -88,7 +92,6 @@ def test_no_cache_and_remote_folders_keep_nothing(description, cache):
     assert Cache(None).key(description) is None
     remote = description.model_copy(update={"folder": "memory://folder"})
     assert cache.key(remote) is None
-    cache.store(None, "final", 1)
     assert cache.load(None, "final") is None
 
 
@@ -155,3 +158,16 @@ def test_where_the_cache_lies(monkeypatch, tmp_path):
     monkeypatch.delenv("MVREPORT_CACHE")
     monkeypatch.setenv("XDG_CACHE_HOME", "/elsewhere")
     assert str(cache_folder()) == "/elsewhere/mvreport"
+
+
+def test_what_no_run_has_met_for_a_month_is_removed(cache):
+    """Files of pages go with the entry they belong to: their own time is a report's, too."""
+    now = time.time()
+    ages = {"ab/used.final": 1, "ab/used.pages.0": 90, "ab/used.draft": 1}
+    ages |= {"ab/old.final": 31, "ab/old.pages.0": 2, "ab/old.draft": 31, "ab/lost.pages.0": 31}
+    for name, days in ages.items():
+        write_whole(cache.folder / name, b"")
+        os.utime(cache.folder / name, (now - days * 86_400,) * 2)
+    cache.prune()
+    left = {str(p.relative_to(cache.folder)) for p in cache.folder.glob("ab/*")}
+    assert left == {"ab/used.final", "ab/used.pages.0", "ab/used.draft"}
