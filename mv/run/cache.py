@@ -12,38 +12,22 @@ import hashlib
 import os
 import pickle
 import time
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import orjson
 
 from mv.portfolio.schema import SiteDescription
-from mv.run.entries import UNREADABLE, Mark, mark_of, read_part, write_whole
+from mv.run.digests import Digests, Unread, files_of, key_of, method_digest
+from mv.run.entries import UNREADABLE, Manifest, manifest, mark_of, read_part, write_whole
 
 UNUSED_DAYS = 30
 """An entry that no run has met for so long is removed."""
-_SETTLED_SECONDS = 2.0
-"""A file changed less than this before it was digested may change again within the clock's
-step; its digest isn't kept."""
 _DAY = 86_400.0
-FINAL, PAGES = "final", "pages"
-"""Kinds of entries: what a finished site left for the report of all, and its own files."""
-Manifest = dict[str, Mark]
-"""Size and time of files."""
-
-
-@lru_cache(maxsize=1)
-def method_digest() -> str:
-    """Digest of the package's own files: another version never meets an older entry."""
-    root = Path(__file__).parent.parent
-    digest = hashlib.sha256()
-    for path in sorted(p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"):
-        digest.update(str(path.relative_to(root)).encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
+DRAFT, FINAL, PAGES = "draft", "final", "pages"
+"""Kinds of entries: a site's draft, what it left for the report of all sites, its own files."""
 
 
 class Cache:
@@ -51,20 +35,16 @@ class Cache:
 
     def __init__(self, folder: Path | None) -> None:
         self.folder = folder
-        self._digests: dict[str, list] = {}
-        self._met: dict[str, tuple[list, str]] = {}
-        self._fresh = False
+        self.digests = Digests()
         if folder is not None:
             folder.mkdir(parents=True, exist_ok=True)
-            try:
-                self._digests = orjson.loads((folder / "digests.json").read_bytes())
-            except (OSError, ValueError):
-                self._digests = {}
+            with contextlib.suppress(OSError, ValueError):
+                self.digests = Digests(orjson.loads((folder / "digests.json").read_bytes()))
 
     def save_digests(self) -> None:
         """Keep the digests of files met in this run."""
-        if self.folder is not None and self._fresh:
-            write_whole(self.folder / "digests.json", orjson.dumps(self._digests))
+        if self.folder is not None and self.digests.fresh:
+            write_whole(self.folder / "digests.json", orjson.dumps(self.digests.kept))
 
     def prune(self) -> None:
         """Remove what no run has met for a month; looked for once a day."""
@@ -83,53 +63,44 @@ class Cache:
                 with contextlib.suppress(OSError):  # another run may have removed it
                     if now - _last_met(path) > UNUSED_DAYS * _DAY:
                         os.unlink(path)
-        known = {p: d for p, d in self._digests.items() if os.path.exists(p)}
-        self._fresh |= len(known) < len(self._digests)
-        self._digests = known
+        known = {p: d for p, d in self.digests.kept.items() if os.path.exists(p)}
+        self.digests.fresh |= len(known) < len(self.digests.kept)
+        self.digests.kept = known
 
-    def file_digest(self, path: str) -> str:
-        """sha256 of a local file (of every file in a folder), from memory while size, time and
-        inode are unchanged."""
-        if os.path.isdir(path):
-            digest = hashlib.sha256()
-            for name in sorted(manifest(Path(path))):
-                digest.update(f"{name}={self.file_digest(os.path.join(path, name))};".encode())
-            return digest.hexdigest()
-        stat = os.stat(path)
-        mark = [stat.st_size, stat.st_mtime_ns, stat.st_ino]
-        known = self._digests.get(path)
-        if known and known[:3] == mark:
-            return known[3]
-        met = self._met.get(path)
-        if met and met[0] == mark:  # many meters of one file
-            return met[1]
-        with open(path, "rb") as handle:
-            digest = hashlib.file_digest(handle, "sha256").hexdigest()
-        self._met[path] = (mark, digest)
-        if time.time() - stat.st_mtime > _SETTLED_SECONDS:
-            self._digests[path] = [*mark, digest]
-            self._fresh = True
-        return digest
+    def keeps(self, description: SiteDescription) -> bool:
+        """Whether anything can be kept of a site: there is a cache, and its files are local."""
+        return self.folder is not None and "://" not in description.folder
 
-    def key(self, description: SiteDescription) -> str | None:
-        """Key of one site; None where nothing can be kept (no cache, remote files)."""
-        if self.folder is None or "://" in description.folder:
+    def key(self, description: SiteDescription, leave: Collection[str] = frozenset()) -> str | None:
+        """Key of one site; None where nothing can be kept.
+
+        `leave`: names of files that aren't read for it; None too where the digest of one of them
+        is not known.
+        """
+        if not self.keeps(description):
             return None
-        digest = hashlib.sha256(method_digest().encode())
-        digest.update(description.model_dump_json().encode())
-        names = [m.file for m in description.meters]
-        names += [n for n in (description.weather.file, description.weather.normal_file) if n]
-        names += [g.file for g in description.loggers if g.file]
-        for name in names:
-            try:
-                digest.update(self.file_digest(os.path.join(description.folder, name)).encode())
-            except OSError:
-                digest.update(b"missing")
-        return digest.hexdigest()
+
+        def digest(name: str) -> str | None:
+            path = os.path.join(description.folder, name)
+            known = self.digests.known(path)
+            if known is None and not (name in leave and os.path.isfile(path)):
+                known = self.digests.of(path)
+            return known
+
+        return key_of(description, digest)
+
+    def unread(self, description: SiteDescription, leave: Collection[str]) -> Unread:
+        """What a worker has to know that reads the files of `leave` and tells the site's key."""
+        known = {}
+        for name in files_of(description):
+            if name not in leave:
+                with contextlib.suppress(OSError):
+                    known[name] = self.digests.of(os.path.join(description.folder, name))
+        return Unread(str(self.folder), known)
 
     def path(self, key: str, kind: str) -> str:
         """Where the entry of a key lies."""
-        return os.path.join(self.folder, key[:2], f"{key}.{kind}")
+        return entry_path(self.folder, key, kind)
 
     def load(self, key: str | None, kind: str) -> Any:
         """The first part of the entry, or None."""
@@ -208,6 +179,11 @@ class EarlierRun:
         return False
 
 
+def entry_path(folder: str | Path, key: str, kind: str) -> str:
+    """Where the entry of a key lies in a cache."""
+    return os.path.join(folder, key[:2], f"{key}.{kind}")
+
+
 def _meet(path: str) -> None:
     """Note that an entry is in use."""
     if time.time() - os.stat(path).st_mtime > _DAY:
@@ -231,13 +207,3 @@ def cache_folder() -> Path:
         return Path(named)
     base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
     return Path(base) / "mvreport"
-
-
-def manifest(root: Path) -> Manifest:
-    """Size and time of every file below a folder, by its name there."""
-    above = len(os.path.join(root, ""))
-    return {
-        path[above:]: mark_of(os.lstat(path))
-        for folder, _, names in os.walk(root)
-        for path in (os.path.join(folder, name) for name in names)
-    }

@@ -36,6 +36,10 @@ Mark = tuple[int, int]
 """Size and time of a file: whether it's still as it was left."""
 
 
+Manifest = dict[str, Mark]
+"""Marks of files by their names below a folder."""
+
+
 def mark_of(stat: os.stat_result) -> Mark:
     """Size in bytes and time of the last change in ns."""
     return stat.st_size, stat.st_mtime_ns
@@ -139,3 +143,13 @@ def _link(file: str, name: str) -> None:
 def _beside(path: str) -> str:
     folder, name = os.path.split(path)
     return os.path.join(folder, f".new-{os.getpid()}-{threading.get_ident()}-{name}")
+
+
+def manifest(root: str | Path) -> Manifest:
+    """Size and time of every file below a folder."""
+    above = len(os.path.join(root, ""))
+    return {
+        path[above:]: mark_of(os.lstat(path))
+        for folder, _, names in os.walk(root)
+        for path in (os.path.join(folder, name) for name in names)
+    }

@@ -28,9 +28,10 @@ from mv.portfolio.folder import input_size, open_portfolio
 from mv.portfolio.schema import Portfolio, Settings, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
-from mv.run.cache import FINAL, PAGES, Cache, EarlierRun, cache_folder, manifest
+from mv.run.cache import DRAFT, FINAL, PAGES, Cache, EarlierRun, cache_folder
+from mv.run.digests import Unread, own_files
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task
-from mv.run.entries import fetch_files
+from mv.run.entries import fetch_files, manifest
 from mv.run.finished import Finished, Places, finish, load, put
 from mv.run.pool import Pool
 from mv.run.progress import Progress
@@ -197,11 +198,15 @@ class _Run:
         self.cache = cache
         self.out = out
         self.descriptions: dict[str, SiteDescription] = {k: portfolio.describe(k) for k in keys}
-        self.keys: dict[str, str | None] = {k: cache.key(d) for k, d in self.descriptions.items()}
-        self.failures: dict[str, Failure] = {}
-        self.run_key = self._run_key()
-        self.plan, self.plan_findings = of_folder(portfolio)
         self.earlier = cache.earlier_run(out) if out is not None else None
+        local = self.earlier is None and not options.cluster
+        self.leave = own_files(portfolio.meters) if local else frozenset[str]()
+        """Files that are left to the workers: no earlier run has to be compared with."""
+        self.keys: dict[str, str | None] = {
+            name: cache.key(own, self.leave) for name, own in self.descriptions.items()
+        }
+        self.failures: dict[str, Failure] = {}
+        self.plan, self.plan_findings = of_folder(portfolio)
         self.waiting: dict[str, str] = {}
         """By site, the file of what it left for the report of all sites."""
 
@@ -210,7 +215,7 @@ class _Run:
     def standing_report(self) -> Outcome | None:
         """The report of an earlier run over the same content, where it still stands whole."""
         earlier = self.earlier
-        if earlier is None or self.options.pdf or earlier.key != self.run_key:
+        if earlier is None or self.options.pdf or earlier.key != self._run_key():
             return None
         return Outcome(**earlier.record, unchanged=True) if earlier.stands(self.out) else None
 
@@ -218,7 +223,8 @@ class _Run:
         """Keep what a later run needs to know that nothing has changed."""
         self.cache.prune()
         self.cache.save_digests()
-        if self.failures or self.run_key is None:
+        key = self._run_key()
+        if self.failures or key is None:
             return
         outcome = outcome_of(self.result, self.out)
         record = {
@@ -226,9 +232,7 @@ class _Run:
             "counts": outcome.counts,
             "not_verifiable": outcome.not_verifiable,
         }
-        run = EarlierRun(
-            key=self.run_key, finals=self.finals, manifest=manifest(stage), record=record
-        )
+        run = EarlierRun(key=key, finals=self.finals, manifest=manifest(stage), record=record)
         self.cache.store_run(run, self.out)
 
     def _run_key(self) -> str | None:
@@ -281,7 +285,7 @@ class _Run:
         summaries: dict[str, Any] = {}
         missing = []
         for name, key in self.keys.items():
-            kept = self.cache.load(key, "draft")  # of it the summary alone
+            kept = self.cache.load(key, DRAFT)  # of it the summary alone
             if kept is not None:
                 summaries[name] = kept
                 progress.step()
@@ -289,7 +293,7 @@ class _Run:
                 missing.append(name)
         missing.sort(key=self._size, reverse=True)
         split = self._split(missing)
-        tasks = ((n, (self.descriptions[n], self._draft(n), split)) for n in missing)
+        tasks = ((n, (self.descriptions[n], self._keep(n), split)) for n in missing)
         self.held: dict[str, bytes] = {}
         for name, answer in self._map(engine, work.first_pass, tasks, len(missing)):
             progress.step(name)
@@ -297,6 +301,9 @@ class _Run:
                 self.failures[name] = answer
                 continue
             summaries[name] = answer.summary
+            if answer.key is not None:
+                self.keys[name] = answer.key
+                self.cache.digests.learn(answer.seen)
             if answer.draft is not None:
                 self.held[name] = answer.draft
         return {name: summaries[name] for name in self.descriptions if name in summaries}
@@ -427,7 +434,14 @@ class _Run:
         on a cluster."""
         if self.options.cluster:
             return None
-        return self._place(name, self.keys[name], "draft")
+        return self._place(name, self.keys[name], DRAFT)
+
+    def _keep(self, name: str) -> str | Unread | None:
+        """Where a site's draft goes."""
+        description = self.descriptions[name]
+        if self.keys[name] is None and self.leave and self.cache.keeps(description):
+            return self.cache.unread(description, self.leave)
+        return self._draft(name)
 
     def _places(self, name: str, key: str | None, stage: Path) -> Places:
         """Where the parts of a site go that was finished from content with this key."""

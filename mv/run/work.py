@@ -9,17 +9,19 @@ arguments alone.
 from __future__ import annotations
 
 import pickle
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from mv.portfolio.schema import SiteDescription
 from mv.readings.many import use_store
 from mv.results import SiteResult
+from mv.run.cache import DRAFT, entry_path
+from mv.run.digests import Seen, Unread
 from mv.run.entries import UNREADABLE, read_part, write_parts
 from mv.run.finished import Finished, Places, finish, put
 
-DRAFT = 1
+_SECOND = 1
 """Part of an entry of the first pass that holds the draft; before it stands the summary."""
 
 
@@ -30,24 +32,37 @@ class FirstAnswer:
 
     summary: Any
     draft: bytes | None
+    key: str | None = None
+    """Of the site, where it wasn't known before its files were read."""
+    seen: dict[str, Seen] = field(default_factory=dict)
+    """Of those files, for later runs."""
 
 
 def first_pass(
-    description: SiteDescription, keep: str | None, split: str | None = None
+    description: SiteDescription, keep: str | Unread | None, split: str | None = None
 ) -> FirstAnswer:
     """Read, clean, bind and fit one site; the draft goes to the file `keep`, or back.
+
+    `keep`: a file, or where the key of the site comes out of its reading, what else is known.
 
     `split`: folder that holds, by meter, the rows of files that many meters share.
     """
     from mv.verify.draft import measure
 
     use_store(Path(split) if split else None)
+    unread = keep if isinstance(keep, Unread) else None
+    marks = unread.marks(description) if unread else {}
     draft = measure(description)
     packed = pickle.dumps(draft, protocol=5)
     if keep is None:
         return FirstAnswer(summary=draft.summary, draft=packed)
+    key, seen = None, {}
+    if unread:
+        read = {i["file"]: i["sha256"] for i in draft.inputs}
+        key, seen = unread.key(description, read, marks)
+        keep = entry_path(unread.folder, key, DRAFT)
     write_parts(keep, pickle.dumps(draft.summary, protocol=5), packed)
-    return FirstAnswer(summary=draft.summary, draft=None)
+    return FirstAnswer(summary=draft.summary, draft=None, key=key, seen=seen)
 
 
 def second_pass(
@@ -81,6 +96,6 @@ def _draft(description: bytes, draft: bytes | str) -> Any:
     from mv.verify.draft import measure
 
     try:
-        return pickle.loads(draft if isinstance(draft, bytes) else read_part(draft, DRAFT))
+        return pickle.loads(draft if isinstance(draft, bytes) else read_part(draft, _SECOND))
     except UNREADABLE:
         return measure(pickle.loads(description))

@@ -1,5 +1,6 @@
 """The cache meets only what the same content made, and survives whatever is in it."""
 
+import hashlib
 import os
 import pickle
 import time
@@ -8,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from mv.portfolio.schema import Meter, Settings, Site, SiteDescription, WeatherStation
-from mv.run.cache import Cache, EarlierRun, cache_folder, manifest
-from mv.run.entries import write_parts, write_whole
+from mv.run.cache import Cache, EarlierRun, cache_folder
+from mv.run.digests import own_files
+from mv.run.entries import manifest, write_parts, write_whole
 
 
 @pytest.fixture
@@ -71,10 +73,47 @@ def test_digests_are_kept_for_files_that_have_settled(cache, description):
     cache.save_digests()
     again = Cache(cache.folder)
     path = f"{description.folder}/m.csv"
-    again._digests[path][3] = "from memory"
-    assert again.file_digest(path) == "from memory"
+    again.digests.kept[path][3] = "from memory"
+    assert again.digests.of(path) == "from memory"
     os.utime(path)  # a newer time: it is read again
-    assert again.file_digest(path) != "from memory"
+    assert again.digests.of(path) != "from memory"
+
+
+def sha256(path):
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def test_a_key_is_left_to_whoever_reads_the_file(cache, description):
+    """It is the key that the parent would have made, and what was seen serves later runs."""
+    leave = own_files(description.meters)
+    assert leave == {"m.csv"}
+    assert cache.key(description, leave) is None
+    unread = cache.unread(description, leave)
+    assert unread.known == {"w.csv": sha256(f"{description.folder}/w.csv")}
+    marks = unread.marks(description)
+    read = {"m.csv": sha256(f"{description.folder}/m.csv")}
+    key, seen = unread.key(description, read, marks)
+    assert unread.key(description, {}, marks) == (key, {})  # not read, as it was refused before
+    cache.digests.learn(seen)
+    assert cache.key(description, leave) == key == Cache(cache.folder).key(description)
+
+
+def test_a_file_that_changes_while_it_is_read_is_not_remembered(cache, description):
+    unread = cache.unread(description, {"m.csv"})
+    marks = unread.marks(description)
+    read = {"m.csv": sha256(f"{description.folder}/m.csv")}
+    with open(f"{description.folder}/m.csv", "a") as file:
+        file.write("2024-01-01 00:00,1\n")
+    key, seen = unread.key(description, read, marks)
+    assert seen == {}
+    assert key != cache.key(description)
+
+
+def test_a_file_that_two_sites_name_is_nobodys_own(description):
+    (meter,) = description.meters
+    again = meter.model_copy(update={"meter": "n"})
+    assert own_files([meter, again]) == {"m.csv"}
+    assert own_files([meter, again.model_copy(update={"site": "t"})]) == set()
 
 
 def test_entries_come_back_and_damaged_ones_count_as_missing(cache, description):
