@@ -194,6 +194,7 @@ class _Run:
         out: Path | None,
     ) -> None:
         self.portfolio = portfolio
+        self.tables = portfolio.digests
         self.options = options
         self.cache = cache
         self.out = out
@@ -238,7 +239,7 @@ class _Run:
     def _run_key(self) -> str | None:
         if any(key is None for key in self.keys.values()):
             return None
-        digest = hashlib.sha256(repr(sorted(self.portfolio.digests.items())).encode())
+        digest = hashlib.sha256(repr(sorted(self.tables.items())).encode())
         digest.update(repr((self.options.redact, self.options.single_file)).encode())
         for name, key in self.keys.items():
             digest.update(f"{name}={key};".encode())
@@ -369,7 +370,7 @@ class _Run:
         # By value: equal contexts of two runs need not share their parts in the same way, and a
         # set has no order.
         common = replace(context, short=frozenset()), replace(page, created="")
-        shared = repr((*common, self.portfolio.digests.get("plan.json")))
+        shared = repr((*common, self.tables.get("plan.json")))
         digest = hashlib.sha256(shared.encode()).hexdigest()
         return {
             name: hashlib.sha256(f"{digest}{key}{name in context.short}".encode()).hexdigest()
