@@ -30,7 +30,7 @@ from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
 from mv.run.cache import DRAFT, FINAL, PAGES, Cache, EarlierRun, cache_folder
 from mv.run.digests import Unread, own_files
-from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task
+from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task, garbage_seldom
 from mv.run.entries import fetch_files, manifest
 from mv.run.finished import Finished, Places, finish, load, put
 from mv.run.pool import Pool
@@ -249,7 +249,7 @@ class _Run:
         """Compute everything and write it below `stage`; the sites of the result are slim."""
         from mv.run.whole import write_portfolio
 
-        with self._temporary():
+        with garbage_seldom(), self._temporary():
             self.result = self._compute(stage)
             finished = (load(self.waiting[name]) for name in self.keys)
             # What the folder said has served; with many sites the portfolio's page needs its room.

@@ -36,6 +36,17 @@ def test_digest_is_the_sha256_of_the_file(write):
     assert found[:16] == digest
 
 
+def test_a_description_travels_whole(write):
+    portfolio = open_portfolio(write())
+    for site in portfolio.sites:
+        description = portfolio.describe(site)
+        again = pickle.loads(pickle.dumps(description))
+        assert again == description
+        assert hash(again.site) == hash(description.site)
+        assert again.site.model_fields_set == description.site.model_fields_set
+        assert again.meters[0].model_copy(update={"unit": "MWh"}).unit == "MWh"
+
+
 def test_a_site_is_cut_out_with_its_own_rows_alone(write):
     portfolio = open_portfolio(
         write(
