@@ -212,7 +212,7 @@ def suspected_events(
         found += weekly
         if not told and not weekly:
             quiet.append(period)
-    if night is not None:
+    if night is not None and len(night):
         found += _night_shifts(quiet, night, with_season)
     return sorted(found, key=lambda e: -e.score)
 

@@ -246,6 +246,16 @@ def test_night_base_is_found_where_days_hide_it(years, fit_line):
     assert event.end is None
 
 
+def test_a_site_without_one_whole_night_has_no_night_base(years, fit_line):
+    base, after = years
+    hours = np.arange(24 * 365) + 24 * 19000
+    energy = np.where(hours % 24 < 6, np.nan, 5.0)
+    night = night_energy(energy, hours)
+    assert not len(night)
+    found = suspected_events(fit_line(base, TERMS), base, after, level_corrected=True, night=night)
+    assert not [e for e in found if e.kind == "night base"]
+
+
 def test_night_energy_sums_whole_local_nights():
     index = pd.date_range("2024-01-01", periods=72, freq="h", tz="UTC", name="start")
     energy = np.arange(72.0)
