@@ -1,10 +1,12 @@
 """Avoided energy: sums, signs, rows that count, refusals."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from mv.baseline.select import select
 from mv.findings import ModelError
-from mv.savings.avoided import avoided_energy
+from mv.savings.avoided import avoided_energy, avoided_under
 
 
 def test_avoided_is_adjusted_baseline_less_measured_plus_adjustment(fit_line, daily_rows):
@@ -66,3 +68,22 @@ def test_no_fraction_of_nothing(fit_line, daily_rows):
     fit = fit_line(base)
     got = avoided_energy(fit, base, base, level_correction=-1e6)
     assert got.fraction is None
+
+
+def test_several_models_at_once_give_what_each_gives_alone():
+    dates = pd.date_range("2023-01-01", periods=730, name="date")
+    rng = np.random.default_rng(3)
+    t = 12 - 11 * np.cos(2 * np.pi * np.arange(730) / 365) + rng.normal(0, 3, 730)
+    operating = (dates.day_of_week < 5).astype(float)
+    energy = 200 + 60 * operating + 4 * np.maximum(14 - t, 0) + rng.normal(0, 12, 730)
+    columns = {"energy": energy, "temperature": t, "operating": operating}
+    rows = pd.DataFrame(columns | {"weight": 1.0, "status": "used"}, index=dates)
+    base, report = rows.iloc[:365], rows.iloc[365:].copy()
+    report.iloc[5, report.columns.get_loc("status")] = "coverage_low"
+    fits = [c.fit for c in select(base, "daily").candidates if c.fit is not None]
+    levels = np.linspace(-3.0, 3.0, len(fits)).tolist()
+    together = avoided_under(fits, base, report, adjustment=40.0, level_corrections=levels)
+    assert len(fits) > 10
+    for fit, level, saving in zip(fits, levels, together, strict=True):
+        alone = avoided_energy(fit, base, report, adjustment=40.0, level_correction=level)
+        assert saving == pytest.approx(alone.avoided, rel=1e-9, abs=1e-9 * alone.measured)
