@@ -7,15 +7,18 @@ Writes an invented portfolio (or uses the one in --folder), runs `mvreport repor
 process of its own and prints the wall time, the processor time a site, the peak memory of the
 parent and of its largest worker; then again with nothing changed, and with three sites changed.
 For hourly sites the same files are read bare with `pyarrow.csv.read_csv`, and the plain scripts of
-`rivals.py` and `rival_whole.py` do their parts of the job for a few sites.  With --small the
-exponent of growth from that many sites is printed.  With --stages nothing of that is done: that
-many sites go through every stage in this process, and the processor time of each is printed.
+`rivals.py` and `rival_whole.py` do their parts of the job for a few sites: in as many processes at
+once as the run has workers, before it and after it, since a core does less when its neighbour
+works and a shared machine is not equally fast at all times.  With --small the exponent of growth
+from that many sites is printed.  With --stages nothing of that is done: that many sites go through
+every stage in this process, and the processor time of each is printed.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+import multiprocessing
 import os
 import shutil
 import subprocess
@@ -24,6 +27,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,6 +43,8 @@ class Cost:
     wall: float
     processor: float
     """Seconds of all its processes."""
+    of_parent: float
+    """Of these its own."""
     parent: float
     worker: float
     """Peak memory of the parent and of its largest other process, MB."""
@@ -71,7 +77,12 @@ def run(folder: Path, out: Path, cache: Path, jobs: int) -> Cost:
         raise SystemExit(says)
     others = [mb for pid, mb in peaks.items() if pid != process.pid]
     return Cost(
-        wall, sum(used.values()), peaks.get(process.pid, 0.0), max(others, default=0.0), says
+        wall=wall,
+        processor=sum(used.values()),
+        of_parent=used.get(process.pid, 0.0),
+        parent=peaks.get(process.pid, 0.0),
+        worker=max(others, default=0.0),
+        says=says,
     )
 
 
@@ -103,30 +114,43 @@ def bare_read(folder: Path) -> float:
     import pyarrow.csv as arrow_csv
 
     files = sorted((folder / "meters").glob("*.csv"))[:200]
+    arrow_csv.read_csv(files[0])
     begin = time.process_time()
     for path in files:
         arrow_csv.read_csv(path)
     return (time.process_time() - begin) / len(files)
 
 
-def rival_costs(folder: Path, sites: int) -> dict[str, float]:
-    """Processor seconds a site of each plain script, its imports left out."""
+def rival_cost(folder: Path, name: str, sites: int) -> float:
+    """Processor seconds a site of one plain script, its imports left out."""
     import rivals
     from rival_whole import careful_whole
 
-    costs = {}
-    scripts = {"careful": rivals.careful, "careful_whole": careful_whole, "naive": rivals.naive}
-    for name, script in scripts.items():
-        pairs = [
-            (folder / "meters" / f"m{i:05d}.csv", folder / "weather" / f"w{i % 4}.csv")
-            for i in range(sites + 1)
-        ]
-        script(*pairs[0])
-        begin = time.process_time()
-        for pair in pairs[1:]:
-            script(*pair)
-        costs[name] = (time.process_time() - begin) / sites
-    return costs
+    script = {"careful": rivals.careful, "careful whole": careful_whole, "naive": rivals.naive}[
+        name
+    ]
+    pairs = [
+        (folder / "meters" / f"m{i:05d}.csv", folder / "weather" / f"w{i % 4}.csv")
+        for i in range(sites + 1)
+    ]
+    script(*pairs[0])
+    begin = time.process_time()
+    for pair in pairs[1:]:
+        script(*pair)
+    return (time.process_time() - begin) / sites
+
+
+def others_at_once(folder: Path, jobs: int, sites: int) -> dict[str, float]:
+    """Processor seconds a site of bare reading and of each script, `jobs` processes of it at once;
+    of bare reading alone where `sites` is 0."""
+    asked: dict[str, tuple] = {"bare reading": (bare_read, folder)}
+    if sites:
+        asked |= {n: (rival_cost, folder, n, sites) for n in ("careful", "careful whole", "naive")}
+    with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as pool:
+        return {
+            name: sum(each.result() for each in [pool.submit(*job) for _ in range(jobs)]) / jobs
+            for name, job in asked.items()
+        }
 
 
 def stages(folder: Path, sites: int) -> dict[str, float]:
@@ -220,20 +244,23 @@ def main() -> None:
                 print(f"{milliseconds:8.2f} ms a site: {stage}")
             print(f"{sum(spent.values()):8.2f} ms a site in all")
             return
+        hourly = given.kind == "hourly"
+        before = others_at_once(folder, given.jobs, given.rivals) if hourly else {}
         first = run(folder, work / "out", work / "cache", given.jobs)
+        after = others_at_once(folder, given.jobs, given.rivals) if hourly else {}
         a_site = first.processor / given.sites
         print(f"first run: {first.wall:.1f} s wall, {a_site * 1e3:.0f} ms of processor a site")
+        print(f"of it the parent's own: {first.of_parent / given.sites * 1e3:.1f} ms a site")
+        for name, earlier in before.items():
+            cost = (earlier + after[name]) / 2
+            range_ = f"{earlier * 1e3:.1f} before, {after[name] * 1e3:.1f} after"
+            print(f"{name}: {range_}; ours costs {a_site / cost:.3g} times, it {cost / a_site:.3g}")
         print(f"peak memory: parent {first.parent:.0f} MB, worker {first.worker:.0f} MB")
         again = run(folder, work / "out", work / "cache", given.jobs)
         print(f"unchanged: {again.wall:.2f} s, {first.wall / again.wall:.0f} times faster")
         change_three(folder, given.sites)
         few = run(folder, work / "out", work / "cache", given.jobs)
         print(f"three changed: {few.wall:.1f} s, {few.processor:.1f} s of processor")
-        if given.kind == "hourly":
-            bare = bare_read(folder)
-            print(f"bare reading: {bare * 1e3:.1f} ms a file; ours costs {a_site / bare:.0f} times")
-            for name, cost in rival_costs(folder, given.rivals).items():
-                print(f"{name} script: {cost:.2f} s a site, {cost / a_site:.1f} times ours")
         if given.small:
             write(work / "small", given.small)
             small = run(work / "small", work / "out-small", work / "cache-small", given.jobs)
