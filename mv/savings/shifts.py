@@ -175,16 +175,16 @@ def _strongest(search: _Search, scan: Scan) -> Window | None:
     # A shift still inside inflates the one, chance the other.
     noise = min(noise_of(rest, basis.shape[1]), day_to_day(rest))
     filtered = filter_series(search.values, search.design, noise, search.elsewhere)
-    window = best_window(filtered, scan)
-    if window is None or window.excess < -PILOT:
+    window = best_window(filtered, scan, floor=-PILOT)
+    if window is None:
         return None
     # The same with correlation and scatter as they are once the window is fitted.
     own = _indicator(window, len(rest))
     own -= basis @ (basis.T @ own)
     rest = freed(rest, own[:, None] / np.linalg.norm(own))
     noise = noise_of(rest, basis.shape[1] + 1)
-    window = best_window(filter_series(search.values, search.design, noise, search.elsewhere), scan)
-    return window if window is not None and window.excess >= 0 else None
+    filtered = filter_series(search.values, search.design, noise, search.elsewhere)
+    return best_window(filtered, scan, floor=0.0)
 
 
 def _season_taken(searches: list[_Search], excess: float) -> bool:

@@ -37,24 +37,29 @@ ROUNDING = 1e-6
 """Of a squared score, by which a bound may err."""
 
 
-def best_window(filtered: Filtered | None, scan: Scan) -> Window | None:
+def best_window(
+    filtered: Filtered | None, scan: Scan, floor: float = -math.inf
+) -> Window | None:
     """The window that exceeds its threshold by most (or misses it by least), over all starts and
-    ends; None where there is none to look at."""
+    ends; None where there is none to look at or none of an excess above `floor`."""
     if filtered is None:
         return None
     scores = _Scores(filtered, scan)
     n = scores.n
-    if n <= SMALL:
-        return scores.best(*_windows(n, scan))
     stride = -(-n // GRID)
-    window = scores.highest(_places(n, stride, scan))
-    if window is None or stride == 1:
-        return window
-    around = np.arange(1 - stride, stride)
-    firsts, ends = window.first + around, window.end + around
-    firsts = firsts[(firsts >= scan.edge) & (firsts < n - scan.edge)]
-    ends = ends[ends <= n - scan.edge] if window.end < n else np.array([n])
-    return scores.best(firsts[:, None], ends[None])
+    if n <= SMALL:
+        window = scores.best(*_windows(n, scan))
+    elif stride == 1:
+        window = scores.highest(_places(n, stride, scan), floor)
+    else:
+        window = scores.highest(_places(n, stride, scan))
+        if window is not None:
+            around = np.arange(1 - stride, stride)
+            firsts, ends = window.first + around, window.end + around
+            firsts = firsts[(firsts >= scan.edge) & (firsts < n - scan.edge)]
+            ends = ends[ends <= n - scan.edge] if window.end < n else np.array([n])
+            window = scores.best(firsts[:, None], ends[None])
+    return window if window is not None and window.excess > floor else None
 
 
 class _Scores:
@@ -71,17 +76,18 @@ class _Scores:
         plain[0, 1:n] = filtered.values
         plain[1:, 1:n] = filtered.basis.T
         within = np.zeros((len(plain), n + 2))
-        np.cumsum(plain, axis=1, out=within[:, 1:])
+        np.add.accumulate(plain, axis=1, out=within[:, 1:])
         within *= 1 - rho
         self.of_first = plain - within[:, 1:]
         """Products of the first row's part, with the series and with the basis, (1 + p, n + 1)."""
         plain *= rho
         self.of_end = within[:, :-1] - plain
-        square = (1 - rho) ** 2 * np.maximum(np.arange(-1.0, n), 0.0)
-        self.squares = np.concatenate([square + (1 + rho**2), square + 1])
-        """Of filtered indicators, by `_kind`: after what lasts there is no row."""
+        kinds = _kinds(n, scan)
+        self.squares = (1 - rho) ** 2 * kinds.between
+        self.squares += 1 + rho**2 * kinds.row_after
+        """Of filtered indicators, by kind of window."""
         self.n, self.scale = n, filtered.scale
-        self.limits = _limits(n, scan)
+        self.limits = kinds.limits
         self.threshold = scan.threshold + THRESHOLD_SLOPE * rho
 
     def best(self, firsts: np.ndarray, ends: np.ndarray) -> Window | None:
@@ -90,12 +96,15 @@ class _Scores:
         products = self.of_first.take(firsts, axis=1) + self.of_end.take(ends, axis=1)
         gain, shared = products[0], products[1:]
         kind = _kind(firsts, ends, self.n)
-        square = self.squares.take(kind)
+        square = self.squares.take(kind, mode="clip")
         shared *= shared
-        left = np.maximum(square - np.add.reduce(shared), TOLD_LEAST * square)
+        left = np.add.reduce(shared)
+        np.subtract(square, left, out=left)
+        square *= TOLD_LEAST
+        np.maximum(left, square, out=left)
         excess = gain * gain
         excess /= left
-        excess -= self.limits.take(kind)
+        excess -= self.limits.take(kind, mode="clip")
         place = np.unravel_index(excess.argmax(), excess.shape)
         above = float(excess[place]) - self.threshold
         if not math.isfinite(above):
@@ -131,18 +140,23 @@ class _Scores:
         gain -= self.threshold
         return gain
 
-    def highest(self, tiles: _Tiles) -> Window | None:
+    def highest(self, tiles: _Tiles, floor: float = -math.inf) -> Window | None:
         """The best window: first the pairs of tiles of the highest bounds are scored, then those
-        whose bounds exceed what was found there."""
+        whose bounds exceed what was found there; none whose bound does not exceed `floor`."""
         bounds = self.bounds(tiles).ravel()
-        first = bounds.argpartition(-FIRST_PAIRS)[-FIRST_PAIRS:]
-        best = self._best_of(tiles, first)
-        if best is None:
+        pairs = (bounds > floor - ROUNDING).nonzero()[0]
+        if not len(pairs):
             return None
-        bounds[first] = -np.inf
-        others = np.flatnonzero(bounds > best.excess - ROUNDING)
-        other = self._best_of(tiles, others) if len(others) else None
-        return other if other is not None and other.excess > best.excess else best
+        if len(pairs) <= FIRST_PAIRS:
+            return self._best_of(tiles, pairs)
+        bounds = bounds[pairs]
+        order = bounds.argpartition(-FIRST_PAIRS)
+        best = self._best_of(tiles, pairs[order[-FIRST_PAIRS:]])
+        least = floor if best is None else max(floor, best.excess)
+        others = order[:-FIRST_PAIRS]
+        others = others[bounds[others] > least - ROUNDING]
+        other = self._best_of(tiles, pairs[others]) if len(others) else None
+        return other if best is None or (other and other.excess > best.excess) else best
 
     def _best_of(self, tiles: _Tiles, pairs: np.ndarray) -> Window | None:
         i, j = np.divmod(pairs, tiles.ends.shape[1])
@@ -176,7 +190,7 @@ def _places(n: int, stride: int, scan: Scan) -> _Tiles:
     # The nearer to half the series, the less is asked for.
     likeliest = np.clip(n // 2, shortest, np.maximum(shortest, longest))
     lasts = (n + 1) * lasting
-    lowest = np.where(shortest <= longest, _limits(n, scan)[likeliest + lasts], np.inf)
+    lowest = np.where(shortest <= longest, _kinds(n, scan).limits[likeliest + lasts], np.inf)
     return _Tiles(firsts, ends, shortest + lasts, lowest)
 
 
@@ -190,8 +204,9 @@ def _last(rows: np.ndarray) -> tuple[int, ...]:
 
 
 def _kind(firsts: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
-    """Kind of a window: its length, n + 1 more where it lasts; 0 for an end before the start."""
-    return np.maximum(ends + (n + 1) * (ends == n) - firsts, 0)
+    """Kind of a window: its length, n + 1 more where it lasts; below 0 for an end before the
+    start."""
+    return (ends + (n + 1) * (ends == n)) - firsts
 
 
 @lru_cache(maxsize=64)
@@ -199,18 +214,31 @@ def _windows(n: int, scan: Scan) -> tuple[np.ndarray, np.ndarray]:
     """First rows and ends of all windows of a short series, (windows,)."""
     first, end = np.arange(scan.edge, n - scan.edge), np.arange(scan.edge + scan.shortest, n + 1)
     end = end[(end <= n - scan.edge) | (end == n)]
-    i, j = np.nonzero(np.isfinite(_limits(n, scan)[_kind(first[:, None], end, n)]))
+    i, j = np.nonzero(np.isfinite(_kinds(n, scan).limits.take(_kind(first[:, None], end, n), mode="clip")))
     return first[i], end[j]
 
 
+@dataclass(frozen=True, slots=True)
+class _Kinds:
+    """What is known of windows by their kind alone; each (2n + 2,)."""
+
+    between: np.ndarray
+    """Rows beyond the first."""
+    row_after: np.ndarray
+    """1 where a row follows the window, 0 where it lasts."""
+    limits: np.ndarray
+    """What a length adds to the threshold, infinite for windows that are not looked at."""
+
+
 @lru_cache(maxsize=64)
-def _limits(n: int, scan: Scan) -> np.ndarray:
-    """What each kind of window adds to its threshold, infinite for those that are not looked at,
-    (2n + 2,)."""
+def _kinds(n: int, scan: Scan) -> _Kinds:
     length = np.arange(n + 1)
     told = 2 * np.log(scan.year / np.maximum(np.minimum(length, n - length), 1))
     inner = (length >= scan.shortest) & (length <= n // 2)
     lasting = (length >= scan.step) & (length <= n - scan.step)
-    return np.concatenate(
-        [np.where(inner, told, np.inf), np.where(lasting, told - LASTING_BONUS, np.inf)]
+    limits = [np.where(inner, told, np.inf), np.where(lasting, told - LASTING_BONUS, np.inf)]
+    return _Kinds(
+        between=np.tile(np.maximum(length - 1.0, 0.0), 2),
+        row_after=np.repeat([1.0, 0.0], n + 1),
+        limits=np.concatenate(limits),
     )
