@@ -315,12 +315,13 @@ def _period(fit, name: Literal["baseline", "reporting"], rows: Rows) -> _Period 
     mean = float(energy.mean()) if len(energy) else 0.0
     if not mean > 0:
         return None
+    design = fit.design(rows)
     return _Period(
         name=name,
         day=moments_of(rows).astype("datetime64[D]").astype(np.int64),
         mean=mean,
-        residuals=energy - np.asarray(fit.predict(rows), dtype=float),
-        design=np.asarray(fit.design(rows), dtype=float),
+        residuals=energy - design @ fit.coefficients,
+        design=design,
         temperature=np.asarray(rows["temperature"], dtype=float),
         operating=np.asarray(rows["operating"], dtype=float),
     )

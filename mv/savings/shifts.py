@@ -10,6 +10,7 @@ explains more than the best of them it is fitted alongside from then on.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -23,6 +24,7 @@ from mv.savings.windows import (
     Scan,
     Window,
     basis_of,
+    combinations_of,
     day_to_day,
     filter_series,
     freed,
@@ -78,6 +80,24 @@ class Shift:
         return abs(self.size) / self.standard_error
 
 
+@dataclass(frozen=True)
+class _Fit:
+    """What least squares leaves of a series."""
+
+    basis: np.ndarray
+    """Orthonormal columns of the design, (n, p)."""
+    rest: np.ndarray
+    """Residuals, (n,)."""
+    noise: tuple[float, float]
+    """Their correlation and spread, as from `noise_of`."""
+
+    @classmethod
+    def of(cls, values: np.ndarray, design: np.ndarray) -> _Fit:
+        basis = basis_of(design)
+        rest = freed(values, basis)
+        return cls(basis, rest, noise_of(rest, basis.shape[1]))
+
+
 @dataclass
 class _Search:
     """One series while shifts are taken from it."""
@@ -94,6 +114,14 @@ class _Search:
     """Whether `best` is to be looked for anew."""
     elsewhere: tuple[np.ndarray, np.ndarray] | None = None
     """What the other series say of the season: rows of unit variance, (2, columns), (2,)."""
+    fitted: _Fit | None = None
+    """Of the design as it stands, once it was asked for."""
+
+    def fit(self) -> _Fit:
+        """The series fitted by its design."""
+        if self.fitted is None:
+            self.fitted = _Fit.of(self.values, self.design)
+        return self.fitted
 
     def take(self, window: Window) -> None:
         """Fit a window alongside from now on; after one too small to tell, at most one more."""
@@ -103,7 +131,7 @@ class _Search:
         if self.elsewhere is not None:
             rows, said = self.elsewhere
             self.elsewhere = np.column_stack([rows, np.zeros(len(rows))]), said
-        self.fresh = True
+        self.fresh, self.fitted = True, None
 
 
 def find_shifts(
@@ -170,10 +198,10 @@ def find_in_all(
 
 def _strongest(search: _Search, scan: Scan) -> Window | None:
     """The window that exceeds its threshold by most; None where none does."""
-    basis = basis_of(search.design)
-    rest = freed(search.values, basis)
+    fit = search.fit()
+    basis, rest = fit.basis, fit.rest
     # A shift still inside inflates the one, chance the other.
-    noise = min(noise_of(rest, basis.shape[1]), day_to_day(rest))
+    noise = min(fit.noise, day_to_day(rest))
     filtered = filter_series(search.values, search.design, noise, search.elsewhere)
     window = best_window(filtered, scan, floor=-PILOT)
     if window is None:
@@ -181,7 +209,7 @@ def _strongest(search: _Search, scan: Scan) -> Window | None:
     # The same with correlation and scatter as they are once the window is fitted.
     own = _indicator(window, len(rest))
     own -= basis @ (basis.T @ own)
-    rest = freed(rest, own[:, None] / np.linalg.norm(own))
+    rest = freed(rest, own[:, None] / math.sqrt(own @ own))
     noise = noise_of(rest, basis.shape[1] + 1)
     filtered = filter_series(search.values, search.design, noise, search.elsewhere)
     return best_window(filtered, scan, floor=0.0)
@@ -192,42 +220,40 @@ def _season_taken(searches: list[_Search], excess: float) -> bool:
 
     Each series then has its own season, about which the others speak as `SEASON_CHANGE` allows.
     """
-    parts = []
+    fits, parts = [], []
     for search in searches:
-        both = np.column_stack([search.season, search.design])
-        basis = basis_of(both)
-        noise = noise_of(freed(search.values, basis), basis.shape[1])
-        filtered = filter_series(search.values, search.design, noise)
+        fit = _Fit.of(search.values, np.hstack([search.season, search.design]))
+        filtered = filter_series(search.values, search.design, fit.noise)
         if filtered is None:
             return False
         pair = search.season[1:] - filtered.rho * search.season[:-1]
         pair = (pair - filtered.basis @ (filtered.basis.T @ pair)) / filtered.scale
-        parts.append((pair.T @ pair, pair.T @ filtered.values))
-    best = -np.inf
-    for share in SEASON_LEFT:
-        shares = [1.0] + [share] * (len(parts) - 1)
-        scaled = [
-            (a * a * own, a * own_towards)
-            for a, (own, own_towards) in zip(shares, parts, strict=True)
-        ]
-        sums = [sum(part) for part in zip(*scaled, strict=True)]
-        this = np.linalg.pinv(sums[0], hermitian=True) @ sums[1]
-        if this @ sums[1] > best:
-            best, season, chosen = float(this @ sums[1]), this, (shares, scaled, sums)
-    if best - SEASON_THRESHOLD <= excess:
+        fits.append(fit)
+        parts.append(np.column_stack([pair.T @ pair, pair.T @ filtered.values]))
+    shares = np.ones((len(SEASON_LEFT), len(searches)))
+    shares[:, 1:] = np.array(SEASON_LEFT)[:, None]
+    # Information of every series about the first one's season, and what it says, (shares, series,
+    # 2, 3); then of all together.
+    scaled = shares[:, :, None, None] * np.array(parts)
+    scaled[..., :2] *= shares[:, :, None, None]
+    together = scaled.sum(axis=1)
+    inverse = np.linalg.pinv(together[..., :2], hermitian=True)
+    seasons = (inverse @ together[..., 2:])[..., 0]
+    gains = np.einsum("ij,ij->i", seasons, together[..., 2])
+    best = int(gains.argmax())
+    if gains[best] - SEASON_THRESHOLD <= excess:
         return False
-    shares, parts, (information, towards) = chosen
-    change = SEASON_CHANGE**2 * float(season @ season) / 2
-    for search, share, (own, own_towards) in zip(searches, shares, parts, strict=True):
-        others = np.column_stack([information - own, towards - own_towards])
+    change = SEASON_CHANGE**2 * float(seasons[best] @ seasons[best]) / 2
+    for i, search in enumerate(searches):
+        others = together[best] - scaled[best, i]
         others = np.linalg.solve(np.eye(2) + change * others[:, :2], others)
         values, vectors = np.linalg.eigh(others[:, :2])
         root = np.sqrt(np.maximum(values, 0.0))
         said = vectors.T @ others[:, 2] / np.where(root > 1e-9 * root[-1], root, np.inf)
         fixed = np.zeros((2, search.design.shape[1]))
         search.elsewhere = np.hstack([root[:, None] * vectors.T, fixed]), said
-        search.design = np.column_stack([share * search.season, search.design])
-        search.fresh = True
+        search.design = np.hstack([shares[best, i] * search.season, search.design])
+        search.fresh, search.fitted = True, fits[i]
     return True
 
 
@@ -235,8 +261,7 @@ def _told(search: _Search) -> list[Shift]:
     """Sizes and standard errors of all windows of a series, fitted together (Huber's estimate)."""
     if not search.found:
         return []
-    basis = basis_of(search.design)
-    rho, spread = noise_of(freed(search.values, basis), basis.shape[1])
+    rho, spread = search.fit().noise
     if not spread > 0:  # without scatter there is no standard error
         return []
     x = search.design[1:] - rho * search.design[:-1]
@@ -244,13 +269,14 @@ def _told(search: _Search) -> list[Shift]:
     if search.elsewhere is not None:
         x = np.vstack([x, spread * search.elsewhere[0]])
         y = np.append(y, spread * search.elsewhere[1])
-    inverse = np.linalg.pinv(x)
+    combinations = combinations_of(x)
+    inverse = combinations @ (combinations.T @ x.T)
     coefficients = inverse @ y
     bound = CLIP * spread
     for _ in range(3 * ROUNDS):
         rest = y - x @ coefficients
         drawn = rest.clip(-bound, bound)
-        inside = np.count_nonzero(np.abs(rest) < bound) / len(rest)
+        inside = np.count_nonzero(drawn == rest) / len(rest)
         coefficients = coefficients + inverse @ drawn / inside
     variance = float(drawn @ drawn) / max(len(y) - x.shape[1], 1) / inside**2
     errors = np.sqrt(variance * np.einsum("ij,ij->i", inverse, inverse))

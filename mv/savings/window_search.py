@@ -29,17 +29,15 @@ GRID = 450
 every row around the best."""
 SMALL = 80
 """Rows of a series whose windows are all scored at once."""
-TILE = 8
+TILE = 6
 """Starts, and ends, whose windows are bounded together."""
-FIRST_PAIRS = 40
+FIRST_PAIRS = 48
 """Pairs of tiles of the highest bounds, scored before the others are judged by what they hold."""
 ROUNDING = 1e-6
 """Of a squared score, by which a bound may err."""
 
 
-def best_window(
-    filtered: Filtered | None, scan: Scan, floor: float = -math.inf
-) -> Window | None:
+def best_window(filtered: Filtered | None, scan: Scan, floor: float = -math.inf) -> Window | None:
     """The window that exceeds its threshold by most (or misses it by least), over all starts and
     ends; None where there is none to look at or none of an excess above `floor`."""
     if filtered is None:
@@ -120,24 +118,26 @@ class _Scores:
         products = (self.of_first.take(tiles.firsts, axis=1), self.of_end.take(tiles.ends, axis=1))
         products = np.concatenate(products, axis=2)
         low, high = np.minimum.reduce(products, axis=1), np.maximum.reduce(products, axis=1)
-        gain = np.maximum(high[0, :k, None] + high[0, k:], -low[0, :k, None] - low[0, k:])
+        middle, box = high[1:] + low[1:], high[1:] - low[1:]
+        middle /= 2
         # The products with the basis lie in a box, and so in the ball around it.
-        middle, box = (low + high)[1:] / 2, (high - low)[1:] / 2
-        radius = np.sqrt(np.add.reduce(box * box))
+        radius = np.sqrt(np.add.reduce(box * box)) / 2
         far = np.add.reduce(middle * middle)
-        reach = 2 * middle[:, :k].T @ middle[:, k:]
-        reach += far[:k, None]
-        reach += far[k:]
-        np.sqrt(np.maximum(reach, 0.0, out=reach), out=reach)
-        reach += radius[:k, None]
-        reach += radius[k:]
+        reach = (2 * middle[:, :k].T) @ middle[:, k:]
+        reach += far[:k, None] + far[k:]
+        np.maximum(reach, 0.0, out=reach)
+        np.sqrt(reach, out=reach)
+        reach += radius[:k, None] + radius[k:]
         reach *= reach
-        square = self.squares[tiles.shortest]
-        left = np.maximum(square - reach, TOLD_LEAST * square)
+        left = self.squares.take(tiles.shortest)
+        np.subtract(left, reach, out=reach)
+        left *= TOLD_LEAST
+        np.maximum(left, reach, out=left)
+        gain = high[0, :k, None] + high[0, k:]
+        np.maximum(gain, -low[0, :k, None] - low[0, k:], out=gain)
         gain *= gain
         gain /= left
-        gain -= tiles.lowest
-        gain -= self.threshold
+        gain -= tiles.lowest + self.threshold
         return gain
 
     def highest(self, tiles: _Tiles, floor: float = -math.inf) -> Window | None:
@@ -159,7 +159,8 @@ class _Scores:
         return other if best is None or (other and other.excess > best.excess) else best
 
     def _best_of(self, tiles: _Tiles, pairs: np.ndarray) -> Window | None:
-        i, j = np.divmod(pairs, tiles.ends.shape[1])
+        i = pairs // tiles.ends.shape[1]
+        j = pairs - i * tiles.ends.shape[1]
         return self.best(tiles.firsts[:, None, i], tiles.ends[None, :, j])
 
 
@@ -214,7 +215,9 @@ def _windows(n: int, scan: Scan) -> tuple[np.ndarray, np.ndarray]:
     """First rows and ends of all windows of a short series, (windows,)."""
     first, end = np.arange(scan.edge, n - scan.edge), np.arange(scan.edge + scan.shortest, n + 1)
     end = end[(end <= n - scan.edge) | (end == n)]
-    i, j = np.nonzero(np.isfinite(_kinds(n, scan).limits.take(_kind(first[:, None], end, n), mode="clip")))
+    i, j = np.nonzero(
+        np.isfinite(_kinds(n, scan).limits.take(_kind(first[:, None], end, n), mode="clip"))
+    )
     return first[i], end[j]
 
 

@@ -106,11 +106,14 @@ def noise_of(rest: np.ndarray, columns: int) -> tuple[float, float]:
         return 0.0, 0.0
     rho, spread = float(now @ before) / square, 0.0
     for _ in range(3):
-        size = np.abs(now - rho * before)
+        size = now - rho * before
+        np.abs(size, out=size)
         spread = _NORMAL_MAD * _middle(size)
         if not spread > 0:
             return 0.0, 0.0
-        weighted = before / np.maximum(1.0, size / (CLIP * spread))
+        size /= CLIP * spread
+        np.maximum(size, 1.0, out=size)
+        weighted = before / size
         rho = float(weighted @ now) / float(weighted @ before)
     rho += (2 * rho + (1 + rho) * columns) / len(rest)
     return min(max(rho, 0.0), RHO_MOST), spread
@@ -164,7 +167,7 @@ def filter_series(
     for _ in range(ROUNDS):
         rest -= basis @ (drawn @ basis / inside)
         drawn = rest.clip(-bound, bound)
-        inside = np.count_nonzero(np.abs(rest[:n]) < bound) / n
+        inside = np.count_nonzero(drawn[:n] == rest[:n]) / n
         if not inside > 0:
             return None
     deviation = math.sqrt(float(drawn[:n] @ drawn[:n]) / max(n - basis.shape[1], 1))
@@ -181,11 +184,17 @@ def freed(values: np.ndarray, basis: np.ndarray) -> np.ndarray:
 
 def basis_of(x: np.ndarray) -> np.ndarray:
     """Orthonormal columns that span x's."""
+    # Column by column in memory, as they are multiplied.
+    return (combinations_of(x).T @ x.T).T
+
+
+def combinations_of(x: np.ndarray) -> np.ndarray:
+    """Combinations of x's columns that are orthonormal and span what these do, (p, rank)."""
     gram = x.T @ x
-    size = np.sqrt(np.maximum(gram.diagonal(), 1e-300))
-    values, vectors = np.linalg.eigh(gram / (size[:, None] * size))
+    size = np.sqrt(np.maximum(gram.diagonal(), 1e-300))[:, None]
+    values, vectors = np.linalg.eigh(gram / (size * size.T))
     kept = values > 1e-9 * values[-1]
-    return x @ (vectors[:, kept] / (size[:, None] * np.sqrt(values[kept])))
+    return vectors[:, kept] / (size * np.sqrt(values[kept]))
 
 
 def _robust_variance(values: np.ndarray, lag: int) -> float:
@@ -202,4 +211,6 @@ def _robust_variance(values: np.ndarray, lag: int) -> float:
 def _middle(values: np.ndarray) -> float:
     """The median; of an even count the upper of the two in the middle."""
     half = len(values) // 2
-    return float(np.partition(values, half)[half])
+    values = values.copy()
+    values.partition(half)
+    return float(values[half])
