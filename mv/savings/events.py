@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -186,7 +187,7 @@ def suspected_events(
     with_season = any(np.ptp(p.day) >= FULL_YEAR for p in periods)
     found: list[SuspectedEvent] = []
     shifts = find_in_all(
-        [p.series(p.residuals, p.design, with_season) for p in periods],
+        [Series(p.residuals, p.design, p.season if with_season else None) for p in periods],
         least=[SIZE_LEAST * p.mean for p in periods],
     )
     quiet = []
@@ -278,18 +279,11 @@ class _Period:
     temperature: np.ndarray
     operating: np.ndarray
 
-    def series(
-        self,
-        values: np.ndarray,
-        design: np.ndarray,
-        with_season: bool,
-        at: np.ndarray | None = None,
-    ) -> Series:
-        """Values to be scanned, at all rows or at some of them."""
-        if not with_season:
-            return Series(values, design)
-        turn = 2 * np.pi * (self.day if at is None else self.day[at]) / 365.25
-        return Series(values, design, np.column_stack([np.cos(turn), np.sin(turn)]))
+    @cached_property
+    def season(self) -> np.ndarray:
+        """Yearly harmonic pair at the period's days, (days, 2)."""
+        turn = 2 * np.pi * self.day / 365.25
+        return np.column_stack([np.cos(turn), np.sin(turn)])
 
     def event(
         self, kind: Kind, shift: Shift, first: int, last: int, effect: float | None = None
@@ -361,7 +355,8 @@ def _night_shifts(
         t = period.temperature[there]
         x = np.column_stack([np.ones(len(there)), t, t**2, period.operating[there]])
         rows.append(there)
-        series.append(period.series(energy[place][there], x, with_season, there))
+        season = period.season[there] if with_season else None
+        series.append(Series(energy[place[there]], x, season))
     least = [SIZE_LEAST * p.mean * len(NIGHT_HOURS) / 24 for p in periods]
     return [
         period.event("night base", shift, int(there[shift.first]), int(there[shift.last]))
