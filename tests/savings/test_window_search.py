@@ -13,6 +13,8 @@ from mv.savings.windows import (
     THRESHOLD_SLOPE,
     TOLD_LEAST,
     WEEKS,
+    basis_of,
+    combinations_of,
     filter_series,
 )
 
@@ -73,6 +75,26 @@ def test_a_long_series_is_looked_at_coarsely_then_closely():
     for first in (got.first - 1, got.first, got.first + 1):
         for end in (got.end - 1, got.end, got.end + 1):
             assert alone(filtered, DAYS, first, end)[0] <= got.excess + 1e-9
+
+
+@pytest.mark.parametrize("shift", [0.0, 1.5, 6.0])
+@pytest.mark.parametrize("n", [SMALL, 365, GRID + 70])
+def test_a_floor_takes_away_nothing_that_exceeds_it(n, shift):
+    filtered = series(n, n, shift)
+    best = best_window(filtered, DAYS)
+    assert best_window(filtered, DAYS, best.excess - 1e-9) == best
+    assert best_window(filtered, DAYS, best.excess - 20.0) == best
+    assert best_window(filtered, DAYS, best.excess + 1e-9) is None
+
+
+def test_columns_that_depend_on_others_add_nothing_to_a_basis():
+    x = np.random.default_rng(4).normal(size=(90, 3)) * [1.0, 1e4, 1e-4]
+    doubled = np.column_stack([x, 3 * x[:, 0] - x[:, 1], np.zeros(90)])
+    basis = basis_of(doubled)
+    assert basis.T @ basis == pytest.approx(np.eye(3), abs=1e-9)
+    assert basis @ (basis.T @ x) == pytest.approx(x, rel=1e-6, abs=1e-9)
+    half = combinations_of(x)
+    assert half @ (half.T @ x.T) == pytest.approx(np.linalg.pinv(x), rel=1e-9, abs=1e-9)
 
 
 def test_nothing_to_look_at():
