@@ -218,6 +218,8 @@
           return sign * d || a - b;
         });
         rows = order.map(function (i) { return rows[i]; });
+        // All rows are taken out at once: one by one from the top, each would move those below it.
+        body.replaceChildren();
         var all = document.createDocumentFragment();
         rows.forEach(function (row) { all.appendChild(row); });
         body.appendChild(all);
