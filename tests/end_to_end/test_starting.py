@@ -12,6 +12,8 @@ import pytest
 ROOT = Path(__file__).parents[2]
 MOST_SECONDS = 0.5
 """CPU time of a help screen, user and system."""
+TRIES = 12
+"""Runs of which one must keep to it: what else a machine does only adds to a run's time."""
 
 
 def cpu_seconds(code: str) -> float:
@@ -27,7 +29,7 @@ def cpu_seconds(code: str) -> float:
 @pytest.mark.parametrize("words", [["--help"], ["report", "--help"], ["render", "--help"]])
 def test_help_is_quick(words: list[str]):
     code = f"import sys; sys.argv = ['mvreport', *{words!r}]; import mv.cli; mv.cli.main()"
-    assert min(cpu_seconds(code) for _ in range(3)) < MOST_SECONDS
+    assert any(cpu_seconds(code) < MOST_SECONDS for _ in range(TRIES))
 
 
 def test_the_package_can_be_run_as_a_module_and_names_its_commands(program, tmp_path: Path):
