@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from mv.findings import ModelError
-from mv.money.shapley import shares_of_each
+from mv.money.shapley import shapley
 from mv.quantity import Bridge, BridgeStep, Interval
 from mv.wording import number
 
@@ -184,10 +184,8 @@ def bill_bridge(
         for saved in (retrofit.low, retrofit.high)
         if saved is not None
     ]
-    shares, *others = shares_of_each(before, [after, *ends], _bill)
-    if None in (shares, *others):
-        raise ModelError("the bills cannot be computed for some set of changes")
-    found = [other["retrofit"] for other in others]
+    shares, others = shapley(before, after, _bill, ends)
+    found = [other["retrofit"] for other in others if other is not None]
     low, high = (min(found), max(found)) if len(found) == 2 else (None, None)
     steps = [BridgeStep(name="price", amount=shares["price"], responsible=NOBODY)]
     if last_fixed or this_fixed:
@@ -303,10 +301,8 @@ class _Factors:
         Raises ModelError like `shapley`.
         """
         ends = [e for e in (annual.low, annual.high) if e is not None]
-        afters = [self.after, *({**self.after, self.rest: e - self.known} for e in ends)]
-        shares, *others = shares_of_each(self.before, afters, self._figure(figure))
-        if shares is None:
-            raise ModelError("the figure cannot be computed for some set of changes")
+        other = [{**self.after, self.rest: e - self.known} for e in ends]
+        shares, others = shapley(self.before, self.after, self._figure(figure), other)
         found = [None if other is None else other[self.rest] for other in others]
         return shares, found if len(found) == 2 else [None, None]
 

@@ -34,33 +34,36 @@ def shapley(
     before: Mapping[str, float],
     after: Mapping[str, float],
     figure: Callable[[dict[str, np.ndarray]], np.ndarray],
-) -> dict[str, float]:
-    """Share of each factor in figure(after) − figure(before).
+    ends: Sequence[Mapping[str, float]] = (),
+) -> tuple[dict[str, float], list[dict[str, float] | None]]:
+    """Share of each factor in figure(after) − figure(before), and in what comes of other ends.
 
     Parameters
     ----------
     before, after : value of each factor, the same names.
-    figure : from arrays by name, all of one shape, to the figure's values of that shape.
+    figure : from values by name to the figure's values: arrays of one shape, and numbers for
+        factors that change nowhere.
+    ends : where the factors could have come to as well, such as the ends of an interval.
+
+    Returns
+    -------
+    The shares, and those at each of the ends, None where the figure is not finite for some set of
+    changes.
 
     Raises ModelError where the names differ, where there are more than 16 changed factors, and
-    where the figure is not finite for some set of changes.
+    where the figure is not finite for some set of the changes to `after`.
     """
-    shares = shares_of_each(before, [after], figure)[0]
+    shares, *others = _shares(before, [after, *ends], figure)
     if shares is None:
         raise ModelError("the figure cannot be computed for some set of changes")
-    return shares
+    return shares, others
 
 
-def shares_of_each(
+def _shares(
     before: Mapping[str, float],
     afters: Sequence[Mapping[str, float]],
     figure: Callable[[dict[str, np.ndarray]], np.ndarray],
 ) -> list[dict[str, float] | None]:
-    """The same for several ends that one start could have come to, such as those of an interval.
-
-    `figure` gets arrays of one shape, and numbers for factors that change in none of them.  None
-    where it is not finite for some set of changes.  Raises ModelError like `shapley` else.
-    """
     if any(set(before) != set(after) for after in afters):
         raise ModelError("the factors before and after have different names")
     changed = sorted(n for n, value in before.items() if any(a[n] != value for a in afters))

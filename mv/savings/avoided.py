@@ -89,13 +89,12 @@ def avoided_energy(
     modelled_rows = (modelled + level_correction) * days
     measured_rows = np.asarray(rows["energy"], dtype=float) * days
     adjusted, measured = float(modelled_rows.sum()), float(measured_rows.sum())
-    _refuse_unknown(adjusted, measured)
     return Avoided(
         adjusted_baseline=adjusted,
         measured=measured,
         adjustment=adjustment,
         adjustment_se=adjustment_se,
-        avoided=adjusted - measured + adjustment,
+        avoided=_avoided(adjusted, measured, adjustment),
         level_correction=level_correction,
         level_energy=float(level_correction * days.sum()),
         rows=len(rows),
@@ -126,8 +125,7 @@ def avoided_under(
             linear[shared] = days @ fit.terms.columns(rows)
         design = np.concatenate([linear[shared], days @ fit.response.columns(rows)])
         adjusted = float(design @ fit.coefficients) + level * covered
-        _refuse_unknown(adjusted, measured)
-        found.append(adjusted - measured + adjustment)
+        found.append(_avoided(adjusted, measured, adjustment))
     return found
 
 
@@ -142,9 +140,10 @@ def _used_as_in(baseline_rows: Rows, reporting_rows: Rows) -> tuple[Rows, np.nda
     return rows, row_days(rows)
 
 
-def _refuse_unknown(adjusted: float, measured: float) -> None:
+def _avoided(adjusted: float, measured: float, adjustment: float) -> float:
     if not math.isfinite(adjusted) or not math.isfinite(measured):
         raise ModelError("a used row of the reporting period has no energy or no temperature")
+    return adjusted - measured + adjustment
 
 
 def row_days(rows: Rows) -> np.ndarray:
