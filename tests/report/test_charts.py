@@ -8,7 +8,7 @@ import numpy as np
 import orjson
 import pytest
 
-from mv.report.charts import packed, static, ticks
+from mv.report.charts import marks, packed, static, ticks
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, dates, keys_of, label
 from mv.report.charts.daily import week_mean
 from mv.report.charts.view import SiteView
@@ -169,7 +169,7 @@ def test_date_ticks_stand_on_first_days():
 
 def test_png_is_what_it_says():
     palette = bytes(3) + bytes([10, 20, 30])
-    data = static.png(np.array([[1, 0, 0], [0, 0, 1]], dtype=np.uint8), palette)
+    data = marks.png(np.array([[1, 0, 0], [0, 0, 1]], dtype=np.uint8), palette)
     assert data[:8] == b"\x89PNG\r\n\x1a\n"
     found, rest = {}, data[8:]
     while rest:
