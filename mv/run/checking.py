@@ -29,7 +29,8 @@ from mv.report.check_page import CheckMeter, CheckResult, render_check
 from mv.results import InputFile, now
 from mv.run.engine import Failure, Limits, Loop
 from mv.run.entries import write_whole
-from mv.run.many import FEW_SITES, PRELOAD, chosen, open_checked
+from mv.run.many import FEW_SITES, PRELOAD
+from mv.run.opening import chosen, open_checked
 from mv.run.pool import Pool
 from mv.run.progress import Progress
 

@@ -14,18 +14,15 @@ import os
 import pickle
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import orjson
-
 from mv import __version__
-from mv.findings import Finding, FolderError
 from mv.plan.frozen import of_folder
-from mv.portfolio.folder import input_size, open_portfolio
-from mv.portfolio.schema import Portfolio, Settings, SiteDescription
+from mv.portfolio.folder import input_size
+from mv.portfolio.schema import Portfolio, SiteDescription
 from mv.results import PortfolioResult, SiteResult, now
 from mv.run import work
 from mv.run.cache import DRAFT, FINAL, PAGES, Cache, EarlierRun, cache_folder
@@ -33,6 +30,8 @@ from mv.run.digests import Unread, own_files
 from mv.run.engine import Cluster, Engine, Failure, Limits, Loop, Task, garbage_seldom
 from mv.run.entries import fetch_files, manifest
 from mv.run.finished import Finished, Places, finish, load, put
+from mv.run.opening import chosen, open_checked
+from mv.run.outcome import Outcome, outcome_of
 from mv.run.pool import Pool
 from mv.run.progress import Progress
 from mv.run.publish import staged
@@ -59,49 +58,6 @@ class RunOptions:
     redact: bool = False
     single_file: bool = False
     pdf: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
-class Outcome:
-    """What a run has to say when it ends."""
-
-    index: Path
-    counts: dict[str, int]
-    not_verifiable: list[tuple[str, str, str]] = field(default_factory=list)
-    """Site, reason, remedy."""
-    unchanged: bool = False
-    notes: tuple[str, ...] = ()
-
-    def as_text(self) -> str:
-        """Lines for the terminal."""
-        c = self.counts
-        lines = [
-            f"{c['entered']} sites entered = {c['used']} used + {c['not_verifiable']} not "
-            f"verifiable + {c['not_yet_due']} not yet due"
-            + (f"; {c['comparison']} for comparison" if c["comparison"] else "")
-            + "."
-        ]
-        for site, reason, remedy in self.not_verifiable:
-            lines.append(f"Not verifiable: {site}: {reason}.{' ' + remedy if remedy else ''}")
-        lines += self.notes
-        if self.unchanged:
-            lines.append("Nothing has changed since the last run; the report stands as it is.")
-        lines.append(f"Report: {self.index}")
-        return "\n".join(lines)
-
-    def as_json(self) -> str:
-        """The same for a program."""
-        return orjson.dumps(
-            {
-                "report": str(self.index),
-                "counts": self.counts,
-                "not_verifiable": [
-                    {"site": s, "reason": r, "remedy": m} for s, r, m in self.not_verifiable
-                ],
-                "unchanged": self.unchanged,
-            },
-            option=orjson.OPT_INDENT_2,
-        ).decode()
 
 
 def report_portfolio(folder: str, out: Path, options: RunOptions) -> Outcome:
@@ -135,51 +91,6 @@ def verify_portfolio(portfolio: Portfolio, *, jobs: int | None = 1) -> Portfolio
     options = RunOptions(jobs=jobs, cache=False)
     run = _Run(portfolio, list(portfolio.sites), options, Cache(None), None)
     return run.compute()
-
-
-def open_checked(folder: str) -> Portfolio:
-    """Open a folder; what only other rooms understand of it is judged at the same time."""
-    from mv.money.rates import rate_findings
-
-    return open_portfolio(folder, look_at_rates=rate_findings, look_at_settings=_settings_findings)
-
-
-def _settings_findings(settings: Settings, lines: dict[str, int]) -> list[Finding]:
-    """What is wrong in the settings of money, acceptance and uncertainty, with their lines."""
-    from mv.baseline.acceptance import check_profiles
-    from mv.money.account import check_money
-    from mv.savings.drift import load_prior
-
-    found = check_money(settings, ())
-    found += check_profiles(settings.acceptance, settings.acceptance_profiles)
-    try:
-        load_prior(settings)
-    except FolderError as error:
-        found += error.findings
-    return [f if f.line else f.at(line=lines.get(f.column or "")) for f in found]
-
-
-def chosen(portfolio: Portfolio, wanted: Sequence[str]) -> list[str]:
-    """Keys of the sites to work on, in the folder's order.  FolderError for an unknown one."""
-    import difflib
-
-    wrong = []
-    for key in wanted:
-        if key not in portfolio.sites:
-            near = difflib.get_close_matches(key, portfolio.sites, 1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
-            wrong.append(Finding("key_unknown", f"--site {key!r} is not in sites.csv{hint}"))
-    if wrong:
-        raise FolderError(wrong)
-    return [k for k in portfolio.sites if not wanted or k in wanted]
-
-
-def outcome_of(result: PortfolioResult, out: Path) -> Outcome:
-    """What to say of a finished run."""
-    from mv.rollup import standing
-
-    bad = [(s.site, s.reason, s.remedy) for s in result.sites if standing(s) == "not_verifiable"]
-    return Outcome(index=Path(out) / "index.html", counts=result.counts, not_verifiable=bad)
 
 
 class _Run:

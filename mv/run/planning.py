@@ -7,7 +7,7 @@ from pathlib import Path
 
 from mv.plan.portfolio import plan_portfolio
 from mv.plan.write import write_plan
-from mv.run.many import chosen, open_checked
+from mv.run.opening import chosen, open_checked
 from mv.run.publish import staged
 
 

@@ -41,11 +41,11 @@ class FirstAnswer:
 def first_pass(
     description: SiteDescription, keep: str | Unread | None, split: str | None = None
 ) -> FirstAnswer:
-    """Read, clean, bind and fit one site; the draft goes to the file `keep`, or back.
+    """Read, clean, bind and fit one site; its draft goes to a file, or back.
 
-    `keep`: a file, or where the key of the site comes out of its reading, what else is known.
-
-    `split`: folder that holds, by meter, the rows of files that many meters share.
+    `keep`: the file; None to send the draft back; or, where the file's name comes of the site's
+    key and that of readings not read so far, what else the key is made of.  `split`: folder that
+    holds, by meter, the rows of files that many meters share.
     """
     from mv.verify.draft import measure
 

@@ -155,7 +155,7 @@ def others_at_once(folder: Path, jobs: int, sites: int) -> dict[str, float]:
 
 def stages(folder: Path, sites: int) -> dict[str, float]:
     """Mean processor milliseconds a site of each stage of a run, in this process."""
-    from mv.run.many import open_checked
+    from mv.run.opening import open_checked
 
     portfolio = open_checked(str(folder))
     keys = list(portfolio.sites)[:sites]

@@ -14,7 +14,8 @@ from mv.report.render import RenderOptions, context_of, render_portfolio
 from mv.results import SiteResult, from_json, read_json, site_json, to_json, write_json
 from mv.run.again import render_again
 from mv.run.finished import finish, slim, without_series
-from mv.run.many import RunOptions, open_checked, report_portfolio, verify_portfolio
+from mv.run.many import RunOptions, report_portfolio, verify_portfolio
+from mv.run.opening import open_checked
 from mv.run.whole import conclude_portfolio, learn_context, write_portfolio
 
 WITHOUT_NAMES = RenderOptions(redact=True)
