@@ -76,10 +76,10 @@ class Standing:
 def standing(site: CarrierResult) -> Standing:
     """The verdict, or that the site is not yet due or serves as a comparison."""
     if getattr(site, "role", "retrofit") == "comparison":
-        return Standing("comparison site", "none", "no retrofit; it counts in no total")
+        return Standing("comparison site", "apart", "no retrofit; it counts in no total")
     if not getattr(site, "due", True):
         return Standing(
-            "not yet due", "none", "the reporting period has not begun, or holds too little"
+            "not yet due", "later", "the reporting period has not begun, or holds too little"
         )
     return Standing(site.verdict, VERDICT_MARKS[site.verdict], VERDICT_MEANINGS[site.verdict])
 

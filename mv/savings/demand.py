@@ -64,11 +64,6 @@ class DemandSavings:
     """`month`, `adjusted_peak`, `measured_peak`, `saving`, kW."""
 
 
-def not_claimed(why: str) -> DemandSavings:
-    """No demand saving, with the reason."""
-    return DemandSavings(False, f"Not claimed: {why}")
-
-
 @dataclass(frozen=True)
 class Estimate:
     """A demand saving before its interval, kW."""

@@ -43,12 +43,6 @@ def independent_half_width(half_widths: Sequence[float], widening: float = 1.0) 
     return min(widening * math.sqrt(float(widths @ widths)), float(widths.sum()))
 
 
-def correlated_half_width(half_widths: Sequence[float], correlation: float) -> float:
-    """Half-width of a sum whose parts share one correlation: √((1−r)ΣU² + r(ΣU)²)."""
-    widths = np.asarray(half_widths, dtype=float)
-    return math.sqrt((1 - correlation) * float(widths @ widths) + correlation * widths.sum() ** 2)
-
-
 @dataclass(frozen=True)
 class FalseVerdicts:
     """What chance alone would do among the sites of a portfolio."""

@@ -34,11 +34,6 @@ class RecencyCheck:
     """Error with it."""
     words: str
 
-    @property
-    def helped(self) -> bool:
-        """Whether the error became smaller."""
-        return abs(self.corrected) < abs(self.plain)
-
 
 def recency_check(fit, baseline_rows: Rows, carrier: str) -> RecencyCheck | None:
     """Try the correction on the baseline's last two months.

@@ -1,6 +1,8 @@
 """The rules that pick the sentences of the summary."""
 
 import dataclasses
+import re
+from importlib import resources
 
 import pytest
 
@@ -89,6 +91,16 @@ def test_comparison_site_has_no_verdict():
     assert text.standing(site).words == "comparison site"
     assert headlines(site, SAY) == []
     assert "counts in no total" in plain(text.verdict_sentence(site, SAY))
+
+
+def test_every_standing_has_a_shape_of_its_own():
+    """Whoever sees no colours, or prints in grey, tells them apart all the same."""
+    others = [make_comparison(), dataclasses.replace(make_site(), due=False)]
+    marks = [*text.VERDICT_MARKS.values(), *(text.standing(site).mark for site in others)]
+    sheet = (resources.files("mv.report") / "assets" / "style.css").read_text(encoding="utf-8")
+    shapes = re.findall(r'\.v-([a-z]+)::before \{ content: "(.)"', sheet)
+    assert sorted(marks) == sorted(name for name, _ in shapes)
+    assert len({shape for _, shape in shapes}) == len(marks) == 6
 
 
 @pytest.mark.parametrize(

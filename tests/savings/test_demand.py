@@ -8,7 +8,7 @@ import pytest
 
 from mv.readings.clock import epoch_seconds, local_hours
 from mv.readings.series import Intervals
-from mv.savings.demand import demand_savings, not_claimed
+from mv.savings.demand import demand_savings
 
 ZONE = "Europe/Lisbon"
 
@@ -149,4 +149,3 @@ def test_reasons_not_to_claim():
         "Not claimed: 12 whole months of baseline and 2 of reporting have a peak that was "
         "measured; 9 and 3 are needed."
     )
-    assert not_claimed("bills only.").words == "Not claimed: bills only."

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from mv.findings import ModelError
-from mv.savings.pooled import correlated_half_width, false_verdicts, portfolio_half_width
+from mv.savings.pooled import false_verdicts, portfolio_half_width
 
 
 def test_totals_lie_between_independence_and_plain_addition():
@@ -14,9 +14,6 @@ def test_totals_lie_between_independence_and_plain_addition():
     got = portfolio_half_width(widths, bases, 0.01, 1.645)
     assert np.sqrt(np.sum(widths**2)) < got < widths.sum() + 1.645 * 0.01 * bases.sum()
     assert portfolio_half_width([4.0], [100.0], 0.0, 1.645) == 4.0
-    assert correlated_half_width(widths, 0.3) == pytest.approx(
-        np.sqrt(widths @ (0.3 + 0.7 * np.eye(20)) @ widths), rel=1e-12
-    )
 
 
 def test_false_verdicts_are_binomial():

@@ -17,7 +17,6 @@ from mv.savings.drift import (
     load_prior,
     recency_level,
 )
-from mv.savings.pooled import correlated_half_width
 from mv.savings.quantiles import normal_quantile, student_quantile
 from mv.savings.textbook import guideline_14_factor, guideline_14_fraction
 from mv.savings.uncertainty import interval, portfolio_half_width
@@ -347,10 +346,6 @@ def test_w11_fractional_savings_uncertainty_of_days():
 def test_w12_portfolio_by_hand():
     widths = [3000, 4200, 2500, 9000, 1800]
     assert portfolio_half_width(widths, [1] * 5, 0.0, 1.645) == pytest.approx(10822.7, abs=0.05)
-    assert correlated_half_width(widths, 0.2) == pytest.approx(13332.4, abs=0.05)
-    assert correlated_half_width(widths, 1.0) == pytest.approx(20500, rel=1e-12)
-    assert correlated_half_width(widths, 0.0) == pytest.approx(10822.7, abs=0.05)
-    assert sum(widths) / 53300 == pytest.approx(0.384615, abs=1e-6)
 
 
 def test_portfolio_common_part_adds_straight():
