@@ -13,7 +13,7 @@ from typing import Any
 
 import orjson
 
-from mv.plan.frozen import FILE, freeze
+from mv.plan.frozen import FILE, freeze, thaw
 from mv.plan.portfolio import PortfolioPlan
 from mv.report.plan_pages import render_plan
 from mv.report.render import RenderOptions
@@ -47,6 +47,28 @@ def write_plan(
     (out / FILE).write_bytes(data)
     (out / CHECKLIST).write_text(checklist_csv(frozen), encoding="utf-8")
     return [out / FILE, out / CHECKLIST, *render_plan(frozen, out, options=options)]
+
+
+def is_filled_in(folder: Path) -> bool:
+    """Whether somebody has worked on the checklist below `folder` since the plan was written.
+
+    So it is where its cells are not those that the plan beside it gives, or where that plan can't
+    be read.  A spreadsheet's way of saving (line ends, quotes, a byte order mark) is no work.
+    """
+    checklist = Path(folder) / CHECKLIST
+    if not checklist.exists():
+        return False
+    try:
+        plan, _ = thaw((Path(folder) / FILE).read_bytes())
+        found = checklist.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return True
+    return plan is None or _cells(found) != _cells(checklist_csv(plan))
+
+
+def _cells(text: str) -> list[list[str]]:
+    rows = ([cell.strip() for cell in row] for row in csv.reader(io.StringIO(text)))
+    return [row for row in rows if any(row)]
 
 
 def checklist_csv(plan: Mapping[str, Any]) -> str:

@@ -44,9 +44,10 @@ class Occupied(MvError):
 def staged(out: Path) -> Iterator[Path]:
     """Yield an empty staging folder; on success it takes the place of `out`.
 
-    Raises Busy when another run holds the destination, and Occupied when it is a file or a folder
-    that holds anything but an earlier report.  Whatever stops the block, `out` is as it was, and
-    the staging folder is removed now or by the next run.
+    Raises Busy when another run holds the destination, and Occupied when it is a file, a folder
+    that holds anything but an earlier report, or a plan whose checklist somebody has filled in.
+    Whatever stops the block, `out` is as it was, and the staging folder is removed now or by the
+    next run.
     """
     out = Path(out).resolve()
     _refuse_to_replace(out)
@@ -63,7 +64,7 @@ def staged(out: Path) -> Iterator[Path]:
 
 
 def _refuse_to_replace(out: Path) -> None:
-    """Raise Occupied unless `out` is free, empty, or an earlier report or plan."""
+    """Raise Occupied unless `out` is free, empty, or an earlier report or a plan as written."""
     for place in out.parents:
         if place.exists() and not place.is_dir():
             raise Occupied(f"{place} is a file. Give another --out; nothing was written.")
@@ -79,6 +80,15 @@ def _refuse_to_replace(out: Path) -> None:
             f"{out} is no earlier report: it holds {found}. A report takes the place of the whole "
             "folder, so give a new or an empty one as --out; nothing was written."
         )
+    if "static_factors.csv" in names:
+        from mv.plan.write import is_filled_in  # only here: a report needs nothing of it
+
+        if is_filled_in(out):
+            raise Occupied(
+                f"{out / 'static_factors.csv'} has been worked on since the plan was written. Move "
+                "it into the portfolio's folder, where it is read, or give another --out; nothing "
+                "was written."
+            )
 
 
 @contextlib.contextmanager

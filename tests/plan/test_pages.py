@@ -1,16 +1,18 @@
 """Plan pages: made from the frozen plan alone, readable, and safe against what names may hold."""
 
 import html.parser
+import shutil
 
 import orjson
 import pytest
 
 from mv.findings import FolderError
 from mv.plan.portfolio import plan_portfolio, sample
-from mv.plan.write import checklist_csv, write_plan
+from mv.plan.write import checklist_csv, is_filled_in, write_plan
 from mv.portfolio.folder import open_portfolio
 from mv.report.plan_pages import render_plan
 from mv.report.render import RenderOptions
+from mv.run.publish import Occupied, staged
 
 
 @pytest.fixture(scope="module")
@@ -159,3 +161,25 @@ def test_wrong_sampling_settings(baseline_folder, asked, message):
     with pytest.raises(FolderError) as refused:
         sample(portfolio.model_copy(update={"settings": settings}), plans)
     assert message in str(refused.value)
+
+
+def test_a_checklist_that_was_filled_in_is_not_replaced(written, tmp_path):
+    """By a second plan or by a report; saved by a spreadsheet without a change, it may be."""
+    out = tmp_path / "plan"
+    shutil.copytree(written[0], out)
+    checklist = out / "static_factors.csv"
+    text = checklist.read_text(encoding="utf-8")
+    saved = "\r\n".join(text.splitlines()) + "\r\n\r\n"
+    checklist.write_bytes(b"\xef\xbb\xbf" + saved.encode())
+    assert not is_filled_in(out)
+    filled = text.replace("occupancy,,", "occupancy,40,", 1)
+    assert filled != text
+    checklist.write_text(filled, encoding="utf-8")
+    assert is_filled_in(out)
+    with pytest.raises(Occupied, match=r"static_factors\.csv has been worked on"), staged(out):
+        pass
+    assert checklist.read_text(encoding="utf-8") == filled
+    (out / "plan.json").write_text("{")
+    assert is_filled_in(out)
+    checklist.unlink()
+    assert not is_filled_in(out)
