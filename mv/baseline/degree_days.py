@@ -155,7 +155,7 @@ def contest(sample: Sample, terms: LinearTerms, least: int, unit: str) -> Contes
     try:
         search = search_of(sample, terms)
     except ModelError as error:
-        return refused(error)
+        return refused(str(error))
 
     def respond(form: str) -> DegreeDays:
         return _at_optimum(form, search, signs=True)

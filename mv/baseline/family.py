@@ -63,24 +63,24 @@ def tried(
 ) -> list[Tried]:
     """Every form fitted, or why it could not be.  `respond(form)` is the form at its optimum, or
     says with a ModelError why there is none; `z` the sample's linear columns, shape (n, k)."""
-    found: dict[str, Response | ModelError] = {}
+    found: dict[str, Any] = {}
     for form in forms:
         try:
             found[form] = respond(form)
         except ModelError as error:
-            found[form] = error
-    responses = {form: one for form, one in found.items() if not isinstance(one, ModelError)}
+            found[form] = str(error)  # an error that is kept holds its frames, and they hold it
+    responses = {form: one for form, one in found.items() if not isinstance(one, str)}
     fits = solve_all(sample, family, terms, list(responses.values()), unit=unit, z=z)
     found |= zip(responses, fits, strict=True)
     return [
-        Tried(form, None, str(fit)) if isinstance(fit, ModelError) else Tried(form, fit)
+        Tried(form, fit) if isinstance(fit, Fit) else Tried(form, None, str(fit))
         for form, fit in found.items()
     ]
 
 
-def refused(why: ModelError) -> Contest:
+def refused(why: str) -> Contest:
     """A contest in which no form can be fitted."""
-    return lambda forms: [Tried(form, None, str(why)) for form in forms]
+    return lambda forms: [Tried(form, None, why) for form in forms]
 
 
 FAMILIES: Registry[Family] = Registry("baseline family", "mv.baseline")

@@ -111,8 +111,8 @@ def garbage_seldom() -> Iterator[None]:
 
 
 def drop_garbage() -> None:
-    """Free what the latest task left behind in cycles: few objects, but whole arrays hang on them,
-    which Python does not count."""
+    """Free what the latest task left behind in cycles: as a rule nothing, but whole arrays hang on
+    what an error leaves, and Python does not count these."""
     gc.collect(0)
 
 

@@ -1,6 +1,7 @@
 """One site from its files to its result: the truth is found and every figure can be followed."""
 
 import dataclasses
+import gc
 import math
 
 import numpy as np
@@ -36,6 +37,19 @@ def test_the_saving_put_in_is_found(shop):
     )
     rate = shop.annual.realisation_rate
     assert rate.value == pytest.approx(shop.annual.verified_savings.value / 40000)
+
+
+def test_a_site_leaves_no_cycles_behind(tmp_path, tools):
+    """Whole arrays would hang on them until the next search for garbage."""
+    portfolio = open_portfolio(tools.write_folder(tmp_path / "portfolio"))
+    verify_site(portfolio, "shop")  # with what is imported and remembered once
+    gc.collect()
+    gc.disable()
+    try:
+        verify_site(portfolio, "shop")
+        assert gc.collect() == 0
+    finally:
+        gc.enable()
 
 
 def test_the_interval_is_wider_than_the_textbooks(shop):
