@@ -17,6 +17,7 @@ import pandas as pd
 from mv.findings import Finding, FolderError
 from mv.portfolio.schema import SiteDescription
 from mv.portfolio.week import parse_week, week_words
+from mv.wording import percent
 
 REASONS = ("week", "learned", "holiday", "exception")
 """Why a day is operating or not."""
@@ -218,7 +219,7 @@ def _week(description: SiteDescription, daily: pd.Series | None, holidays: dict)
     else:
         words = (
             f"The operating week {week_words(week)} was learned from the baseline: its days use "
-            f"{step:.0%} more than the others."
+            f"{percent(step)} more than the others."
         )
     finding = Finding(
         "week_learned",

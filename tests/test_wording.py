@@ -1,7 +1,11 @@
 """Numbers within sentences, and that pages without settings write the same."""
 
+import re
+from pathlib import Path
+
 import pytest
 
+import mv
 from mv.report.format import Say
 from mv.wording import NARROW, number, percent
 
@@ -30,3 +34,16 @@ def test_pages_write_alike():
             assert Say().fixed(value, decimals) == number(value, decimals)
     assert str(Say().percent(0.259, "", half=0.01)) == percent(0.259, 1)
     assert Say(decimal=",", group=".").fixed(-1234.5, 1) == "−1.234,5"
+
+
+def test_no_sentence_writes_a_percentage_of_its_own():
+    house = Path(mv.__file__).parent
+    own = re.compile(r":[^{}\n]*%\}|[\d}]%[ .,;)]")
+    found = [
+        f"{path.relative_to(house)}: {line.strip()}"
+        for path in house.rglob("*.py")
+        if path.name != "wording.py"
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if own.search(line) and "width" not in line
+    ]
+    assert found == []

@@ -20,6 +20,7 @@ import numpy as np
 from mv.baseline.fit import Fit
 from mv.baseline.fit_statistics import FitStatistics
 from mv.findings import Finding, ModelError
+from mv.wording import percent
 
 CONSTANT_CV = 0.25
 """CV(RMSE) up to which a low R² is told to be a flat load rather than a bad model (common
@@ -166,7 +167,7 @@ def judge(
         if rule in _OF_UNCERTAINTY:
             confidence = float(limit["confidence"])
             value = _at(fractional_uncertainty, confidence)
-            label += f" at {confidence:.0%}"
+            label += f" at {percent(confidence)}"
             if rule == "expected_fractional_uncertainty" and value is not None:
                 usable = saving_fraction is not None and expected_fraction
                 value = value * abs(saving_fraction) / expected_fraction if usable else None

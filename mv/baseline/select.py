@@ -40,6 +40,7 @@ from mv.baseline.rows import DRIVER
 from mv.baseline.slopes_by_day import ADDED, SlopesByDay
 from mv.baseline.terms import LinearTerms
 from mv.findings import Finding, ModelError
+from mv.wording import percent
 
 Granularity = Literal["daily", "bills"]
 
@@ -208,7 +209,7 @@ def implausible(fit: Fit, granularity: Granularity) -> str:
             reach = float(column.max()) / max(fit.temperature_high - fit.temperature_low, 1e-9)
             if reach < SPAN_BEYOND:
                 return (
-                    f"the {side} side spans only {column.max():.1f} K, {reach:.0%} of the "
+                    f"the {side} side spans only {column.max():.1f} K, {percent(reach)} of the "
                     "baseline's temperatures"
                 )
     if granularity == "bills" and slopes.get("operating", 0.0) + slopes["level"] < 0:

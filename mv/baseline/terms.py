@@ -16,6 +16,7 @@ from mv.baseline.columns import Rows
 from mv.baseline.day_types import DayTypes
 from mv.baseline.rows import DRIVER
 from mv.findings import ModelError
+from mv.wording import percent
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,7 @@ class LinearTerms:
         operating days: for curves."""
         tail = np.array([self.driver_means.get(name, 0.0) for name in self.drivers])
         if self.days == "operating" and self.share is not None:
-            label = f"{self.share:.0%} operating days"
+            label = f"{percent(self.share)} operating days"
             kinds = {label: ([1.0, self.share], self.share)}
         elif self.days == "operating":
             kinds = {"operating": ([1.0, 1.0], 1.0), "non-operating": ([1.0, 0.0], 0.0)}

@@ -17,6 +17,7 @@ from importlib import resources
 
 from mv.findings import Finding
 from mv.portfolio.schema import Fixture
+from mv.wording import percent
 
 HOURS_A_YEAR_MOST = 8784.0
 """Hours of a leap year."""
@@ -92,7 +93,7 @@ def look_at_whole(fixtures: Sequence[Fixture], energy: float, facts: SiteFacts) 
         if lit < LIT_SHARE_LEAST * facts.floor_area:
             text = (
                 f"The schedule's areas sum to {lit:,.0f} {facts.area_unit}, "
-                f"{lit / facts.floor_area:.0%} of the floor: lamps may be left out, and their "
+                f"{percent(lit / facts.floor_area)} of the floor: lamps may be left out, and their "
                 "watts would be saved or added unseen. Add the missing spaces."
             )
             found.append(Finding("lighting_lamps_missing", _spaced(text), **place, column="area"))
@@ -100,13 +101,14 @@ def look_at_whole(fixtures: Sequence[Fixture], energy: float, facts: SiteFacts) 
     if stated and abs(energy / stated - 1.0) > ESTIMATE_APART:
         text = (
             f"The retrofit's estimate is {stated:,.0f} kWh a year and its schedule sums to "
-            f"{energy:,.0f} kWh ({energy / stated - 1.0:+.0%}). Say which one was promised."
+            f"{energy:,.0f} kWh ({percent(energy / stated - 1.0, sign=True)}). Say which one was "
+            "promised."
         )
         found.append(Finding("lighting_estimate_differs", _spaced(text), **place))
     use = facts.baseline_use
     if use and energy > SHARE_OF_USE * use:
         text = (
-            f"The schedule would save {energy:,.0f} kWh a year, {energy / use:.0%} of all the "
+            f"The schedule would save {energy:,.0f} kWh a year, {percent(energy / use)} of all the "
             f"site's use in the baseline year ({use:,.0f} kWh). Check counts, watts and hours."
         )
         found.append(Finding("lighting_exceeds_use", _spaced(text), **place))
@@ -147,7 +149,8 @@ def _hours(f: Fixture, facts: SiteFacts) -> list[Finding]:
                 f,
                 "control_savings",
                 f"both fewer hours ({f.hours_after:,.0f}) and a control share "
-                f"({f.control_savings:.0%}) are given. If they are the same saving, leave one out",
+                f"({percent(f.control_savings)}) are given. If they are the same saving, leave one "
+                "out",
             )
         )
     return found

@@ -19,6 +19,7 @@ from mv.portfolio.schema import Limits
 from mv.readings.interval import Grid
 from mv.readings.rows import Rows
 from mv.readings.series import ESTIMATED, EXCLUDED
+from mv.wording import percent
 
 DAY = 86_400
 BASE_SHARE = 0.1
@@ -186,7 +187,7 @@ CLEANING: tuple[CleaningRule, ...] = (
     CleaningRule(
         "outage",
         outages,
-        "{n} interval[|s] lie[s|] below {limits.outage_share:.0%} of the base load: an outage, "
+        "{n} interval[|s] lie[s|] below {outage_share} of the base load: an outage, "
         "which is no saving.",
     ),
     CleaningRule(
@@ -206,7 +207,10 @@ def clean(grid: Grid, rows: Rows, limits: Limits, *, signed: bool) -> None:
             continue
         mask = rule.find(load, limits)
         if mask is not load.none and mask.any() and (mask := mask & np.isfinite(grid.values)).any():
-            take_out(grid, rows, mask, rule.name, rule.words.format(n="{n}", limits=limits))
+            words = rule.words.format(
+                n="{n}", limits=limits, outage_share=percent(limits.outage_share)
+            )
+            take_out(grid, rows, mask, rule.name, words)
             load = Load(grid.values, grid.step)
     _tell_constant(grid, load, rows)
 

@@ -16,6 +16,7 @@ from mv.portfolio.schema import Limits
 from mv.readings import clock
 from mv.readings.rows import Rows
 from mv.readings.series import MISSING
+from mv.wording import percent
 
 DAY = 86_400
 STEP_LEAST, STEP_MOST = 60, DAY
@@ -261,7 +262,7 @@ def settle_repeats(rows: Rows, place: np.ndarray, limits: Limits) -> np.ndarray:
             Finding(
                 "duplicates_contradict",
                 f"{int(unequal.sum())} of {len(place)} rows give different values for the same "
-                f"time (more than {limits.duplicate_share:.0%}). If the file holds several "
+                f"time (more than {percent(limits.duplicate_share)}). If the file holds several "
                 "meters, name the column that tells them apart (meter_column).",
                 file=rows.file,
                 line=int(rows.lines[i]),

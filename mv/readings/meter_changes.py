@@ -16,6 +16,7 @@ from mv.portfolio.schema import Limits, Meter
 from mv.readings import clock
 from mv.readings.interval import Grid
 from mv.readings.rows import Rows
+from mv.wording import percent
 
 WEEK = 7 * 86_400
 WEEKS_BESIDE = 4
@@ -193,9 +194,9 @@ def judge_flow(grid: Grid, rows: Rows, meter: Meter, zone: str, limits: Limits) 
     hour = local[below] % 86_400 // 3600
     midday = float(((hour >= MIDDAY[0]) & (hour < MIDDAY[1])).mean())
     if grid.step <= 3600 and midday >= MIDDAY_SHARE and count >= 10:
-        where = f"{midday:.0%} of them between {MIDDAY[0]}:00 and {MIDDAY[1]}:00"
+        where = f"{percent(midday)} of them between {MIDDAY[0]}:00 and {MIDDAY[1]}:00"
     elif count > limits.negative_share * known:
-        where = f"more than {limits.negative_share:.0%}"
+        where = f"more than {percent(limits.negative_share)}"
     else:
         return
     raise ReadingsError(

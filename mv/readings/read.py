@@ -25,6 +25,7 @@ from mv.readings.rows import Rows, meter_rows, only_meter
 from mv.readings.series import ESTIMATED, MISSING, BilledUse, Intervals
 from mv.readings.source import SourceFile, open_source
 from mv.readings.table import Table
+from mv.wording import percent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -307,7 +308,7 @@ def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
                 missing,
             ),
             count=missing,
-            effect=f"{1 - missing / n:.1%} of intervals have one",
+            effect=f"{percent(1 - missing / n, 1)} of intervals have one",
         )
     estimated = int((grid.flags == ESTIMATED).sum())
     if estimated:

@@ -18,6 +18,7 @@ import numpy as np
 
 from mv.findings import Finding
 from mv.portfolio.schema import Limits
+from mv.wording import percent
 
 DAYS_A_MONTH = 365.25 / 12
 MONTH_SLACK = 0.35
@@ -105,9 +106,10 @@ def sufficiency(baseline: Rows, reporting: Rows, *, bills: bool, limits: Limits)
             )
         share = period.coverage()
         if share < limits.period_coverage:
+            told = math.floor(1000 * share) / 1000  # never rounded up to the limit
             return _refused(
-                f"only {math.floor(1000 * share) / 10:g}% of the {name} period is usable, at least "
-                f"{limits.period_coverage:.0%} is needed",
+                f"only {percent(told, 1)} of the {name} period is usable, at least "
+                f"{percent(limits.period_coverage)} is needed",
                 f"Mend what left days out: {_why_out(rows)}.",
                 findings,
             )
@@ -197,7 +199,7 @@ def _thin_parts(name: str, period: _Period, degrees: np.ndarray | None) -> list[
         findings.append(
             Finding(
                 "coverage_uneven",
-                f"In the {name} period under {PART_COVERAGE:.0%} of the days of "
+                f"In the {name} period under {percent(PART_COVERAGE)} of the days of "
                 f"{', '.join(map(str, thin.astype(month.dtype)))} are usable; the model knows "
                 "little of these months.",
                 count=len(thin),
@@ -213,7 +215,7 @@ def _thin_parts(name: str, period: _Period, degrees: np.ndarray | None) -> list[
         findings.append(
             Finding(
                 "coverage_uneven",
-                f"In the {name} period under {PART_COVERAGE:.0%} of the days at "
+                f"In the {name} period under {percent(PART_COVERAGE)} of the days at "
                 f"{', '.join(map(_range_words, thin))} are usable; the model knows little of these "
                 "temperatures.",
                 count=len(thin),

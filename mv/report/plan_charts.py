@@ -100,7 +100,9 @@ def months_chart(site: Mapping[str, Any], say: Say) -> Chart | NotDrawn:
         data.append(line("estimate", months, estimate, "estimate", dash="dash"))
     needed = detection["months_needed"]
     if site["estimate"]["annual"] is None:
-        title = f"A saving under {detection['touching']:.1%} can't be seen in {planned} months"
+        title = (
+            f"A saving under {percent(detection['touching'], 1)} can't be seen in {planned} months"
+        )
     elif needed is None:
         title = "The estimate can never be seen with this meter alone"
     else:

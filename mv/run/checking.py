@@ -33,6 +33,7 @@ from mv.run.many import FEW_SITES, PRELOAD
 from mv.run.opening import chosen, open_checked
 from mv.run.pool import Pool
 from mv.run.progress import Progress
+from mv.wording import percent
 
 MOST_DRAWN = 100
 """Meters whose readings are drawn; the page says when there are more."""
@@ -209,7 +210,7 @@ def _as_text(
                 str(entry.rows_read),
                 str(entry.rows_used),
                 _excluded(entry),
-                f"{entry.coverage:.1%}" if entry.coverage is not None else "",
+                percent(entry.coverage, 1) if entry.coverage is not None else "",
                 entry.step or "",
                 entry.unit or "",
                 entry.time_basis or "",

@@ -40,6 +40,7 @@ from mv.findings import ModelError
 from mv.quantity import Interval
 from mv.sampling.estimate import effective_freedom, student
 from mv.sampling.sizes import size_for_mean
+from mv.wording import percent
 
 SIZE_POWER = 0.8
 """γ: the spread of verified around estimated savings grows as x^γ (common in evaluation work,
@@ -284,8 +285,9 @@ def estimate(
     count = sum(len(sites) for sites in used)
     words = (
         f"The total rests on a sample: {count} of {plan.frame} sites were verified, the others "
-        f"are carried at the sample's realisation rate. Planned precision ±{plan.precision:.0%}, "
-        f"achieved ±{achieved:.0%} at {confidence:.0%} confidence."
+        f"are carried at the sample's realisation rate. Planned precision "
+        f"±{percent(plan.precision)}, achieved ±{percent(achieved)} at {percent(confidence)} "
+        "confidence."
     )
     return RatioEstimate(
         separate,

@@ -44,6 +44,7 @@ from mv.savings.own_drift import (
     Trial,
 )
 from mv.savings.placebo import Placebo, placebo
+from mv.wording import percent
 
 NAME = "comparison group"
 NARROWING_LEAST = 0.05
@@ -143,8 +144,8 @@ def comparison_group(
     narrowing = float(1 - np.median(half) / np.median(plain))
     coverage = float(np.mean([abs(t.false_saving) for t in remaining] <= half))
     shown = (
-        f"{len(kept)} site-years: half-width {-narrowing:+.0%}, coverage {coverage:.0%} of 90 % "
-        "claimed"
+        f"{len(kept)} site-years: half-width {percent(-narrowing, sign=True)}, coverage "
+        f"{percent(coverage)} of {percent(0.9)} claimed"
     )
     covers = coverage >= 0.90 - COVERAGE_SLACK * math.sqrt(0.9 * 0.1 / len(kept))
     narrows = narrowing >= NARROWING_LEAST

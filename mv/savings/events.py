@@ -34,6 +34,7 @@ from mv.savings.drift import RECENCY_SHARE, recency_weights, row_spans
 from mv.savings.model_variance import fit_rows, solve, sum_row
 from mv.savings.shifts import Series, Shift, find_in_all, find_shifts
 from mv.savings.windows import NIGHTS, WEEKS
+from mv.wording import percent
 
 SIZE_LEAST = 0.03
 """Smallest shift told, fraction of the period's mean use (own convention)."""
@@ -98,7 +99,7 @@ class SuspectedEvent:
             "non-operating days": "use on non-operating days",
             "night base": "use at night",
         }[self.kind]
-        return f"{where} {verb} by {abs(self.fraction):.0%} of mean use"
+        return f"{where} {verb} by {percent(abs(self.fraction))} of mean use"
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,7 @@ def declared_events(
         if event.standard_error is not None:
             error = event.standard_error * factor
         else:
-            note = f"no standard error was given; {RELATIVE_ERROR:.0%} of the change is taken"
+            note = f"no standard error was given; {percent(RELATIVE_ERROR)} of the change is taken"
         per_unit = effect_of_change(
             fit,
             baseline_rows,

@@ -33,6 +33,7 @@ import numpy as np
 
 from mv.findings import ModelError
 from mv.savings.quantiles import student_quantile
+from mv.wording import percent
 
 SPENDING_POWER = 1.0
 """ρ of the spending function.  1 spends evenly: with drift shared by all looks it costs the
@@ -79,9 +80,9 @@ class LookPlan:
         """One sentence on what repeated looking does and how it is held."""
         return (
             f"Looking every month for {len(self.factors)} months with the single-look interval "
-            f"could show a saving at {self.uncontrolled:.0%} of sites that have none, instead of "
-            f"{self.declared:.0%}; the running interval is widened so that all looks together "
-            f"stay within {self.declared:.0%}."
+            f"could show a saving at {percent(self.uncontrolled)} of sites that have none, instead "
+            f"of {percent(self.declared)}; the running interval is widened so that all looks "
+            f"together stay within {percent(self.declared)}."
         )
 
 

@@ -40,6 +40,7 @@ from mv.savings.own_drift import (
 )
 from mv.savings.totals import widening
 from mv.savings.uncertainty import interval
+from mv.wording import percent
 
 COVERAGE_LEVELS = (0.68, 0.80, 0.90, 0.95)
 VALID_SHARE = 0.75
@@ -293,7 +294,8 @@ def _words(evidence: Evidence, own: OwnDrift) -> str:
             f"{SITE_YEARS_LEAST} site-years of {BUILDINGS_LEAST} buildings on; until then the "
             "shipped prior does, and the trial of the other buildings can only widen it."
         )
-    how = f"{'the' if own.conformal else 'a predictive'} quantile of {own.quantile(0.9):.2f} at 90%"
+    kind = "the" if own.conformal else "a predictive"
+    how = f"{kind} quantile of {own.quantile(0.9):.2f} at {percent(0.9)}"
     return (
         f"{n} site-years of {buildings} buildings; weighed with the shipped prior they multiply "
         f"its drift by {own.factor:.2f}, with {how}."

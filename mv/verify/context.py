@@ -32,6 +32,7 @@ from mv.savings.controls import (
 )
 from mv.savings.drift import Kind, Prior, carrier_kind, horizon_factor
 from mv.savings.placebo import FIRST_MONTHS, OwnDrift, Placebo, Trial, placebo, trials_of_site
+from mv.wording import percent
 
 SHOWN_MOST = 120
 """False savings kept beside a site's own for its picture; more are thinned by their ranks."""
@@ -130,7 +131,7 @@ class Context:
         what = "saving" if fraction >= 0 else "increase"
         words = (
             f"{as_large} of {n} pretended retrofits at {buildings} other buildings, where nothing "
-            f"was done, showed a {what} of {abs(fraction):.1%} or more."
+            f"was done, showed a {what} of {percent(abs(fraction), 1)} or more."
         )
         ranks = np.unique(np.linspace(0, n - 1, min(n, SHOWN_MOST)).round().astype(int))
         return {

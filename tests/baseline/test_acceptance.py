@@ -107,9 +107,9 @@ def test_p_values_are_those_of_the_t_and_f_tests():
 def test_uncertainty_at_its_confidence_and_for_the_expected_saving():
     given = {"0.68": 0.30, "0.90": 0.52}
     row = by_rule(judge("guideline_14_performance", fit=line(), fractional_uncertainty=given))
-    assert row["half-width ÷ saving at 68%"]["value"] == 0.30
+    assert row["half-width ÷ saving at 68\u202f%"]["value"] == 0.30
     alone = by_rule(judge("guideline_14_performance", fit=line(), fractional_uncertainty=0.30))
-    assert alone["half-width ÷ saving at 68%"]["met"] is True
+    assert alone["half-width ÷ saving at 68\u202f%"]["met"] is True
     # ± 0.52 · 10 % of the baseline against 8 % expected
     rows = by_rule(
         judge(
@@ -120,7 +120,7 @@ def test_uncertainty_at_its_confidence_and_for_the_expected_saving():
             expected_fraction=0.08,
         )
     )
-    row = rows["half-width ÷ expected saving at 90%"]
+    row = rows["half-width ÷ expected saving at 90\u202f%"]
     assert row["value"] == pytest.approx(0.65)
     assert row["met"] is False
 

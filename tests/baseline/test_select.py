@@ -197,7 +197,7 @@ def test_operating_share_of_bills_where_it_varies():
     # one curve, at the bills' mix of days, through the bills
     share = rows["operating"].mean()
     (label,) = set(fit.curve(np.array([5.0]))) - {"temperature"}
-    assert label == f"{share:.0%} operating days"
+    assert label == f"{100 * share:.0f}\u202f% operating days"
     assert fit.curve(np.array([5.0]))[label][0] == pytest.approx(rows["energy"].mean(), rel=1e-9)
 
 

@@ -55,13 +55,19 @@ def test_short_reporting_period_is_told():
 
 def test_too_many_days_left_out():
     got = judge(days("2022-01-01", 365, slice(100, 240)), days("2023-01-01", 365))
-    assert got.reason == "only 61.6% of the baseline period is usable, at least 75% is needed"
+    assert (
+        got.reason
+        == "only 61.6\u202f% of the baseline period is usable, at least 75\u202f% is needed"
+    )
     assert "coverage_low (140)" in got.remedy
 
 
 def test_a_share_just_short_is_not_told_as_the_limit():
     got = judge(days("2022-01-01", 365, slice(100, 192)), days("2023-01-01", 365))
-    assert got.reason == "only 74.7% of the baseline period is usable, at least 75% is needed"
+    assert (
+        got.reason
+        == "only 74.7\u202f% of the baseline period is usable, at least 75\u202f% is needed"
+    )
 
 
 def test_thin_month_and_temperatures_are_told():

@@ -62,7 +62,7 @@ def test_a_jump_that_all_share_is_adopted_and_taken_off_whole():
     assert verdict.narrowing > 0.3
     assert verdict.words.startswith(
         "Adopted (comparison group): what the comparison sites seem to have saved over the site's "
-        "own months is taken off; 120 site-years: half-width -"
+        "own months is taken off; 120 site-years: half-width \u2212"
     )
     level, _, controls, _ = made(JUMP)
     inside = []

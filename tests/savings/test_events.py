@@ -301,7 +301,7 @@ def test_declared_events_with_their_effect(years, fit_line):
     assert [e.effect_on_savings for e in ledger] == [300.0, 4.0 * 355, None, None]
     assert [e.effect_error for e in ledger] == [60.0, 2.0 * 355, 0.0, 0.0]
     assert error == pytest.approx(np.hypot(60.0, 710.0), rel=1e-12)
-    assert ledger[1].note == "no standard error was given; 50% of the change is taken"
+    assert ledger[1].note == "no standard error was given; 50\u202f% of the change is taken"
     assert [e.note for e in ledger[2:]] == ["days left out of fit and sum", "only noted"]
 
 

@@ -116,7 +116,7 @@ def test_running_verdict_by_hand():
 def test_words_state_both_shares():
     plan = look_plan(12, confidence=0.9, degrees_of_freedom=2.0, noise_to_drift=0.25)
     assert plan.words.startswith("Looking every month for 24 months with the single-look interval")
-    assert plan.words.endswith("so that all looks together stay within 5%.")
+    assert plan.words.endswith("so that all looks together stay within 5\u202f%.")
 
 
 def test_refusals():
