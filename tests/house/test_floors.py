@@ -44,7 +44,6 @@ HEAVY = {
     "scipy",
     "holidays",
     "openpyxl",
-    "xlsxwriter",
     "dask",
     "distributed",
 }
