@@ -27,7 +27,7 @@ import numpy as np
 
 from mv.baseline.columns import Rows
 from mv.baseline.family import FAMILIES, Family
-from mv.baseline.fit_statistics import FitStatistics, effective_n, fit_statistics
+from mv.baseline.fit_statistics import FitStatistics, effective_n, statistics_of
 from mv.baseline.rows import consecutive_of, used
 from mv.findings import ModelError
 
@@ -96,13 +96,16 @@ class HourlyFit:
         hour = _hour_of_week(rows)
         seen = np.flatnonzero(np.isfinite(self.levels))
         levels = (hour[:, None] == seen[None, :]).astype(float)
-        return np.hstack([levels, self._components(rows, hour).T @ self.way])
+        parts, occupied = self._parts(rows), self.occupied[hour]
+        return np.hstack([levels, np.vstack([parts * occupied, parts * ~occupied]).T @ self.way])
 
     def predict(self, rows: Rows) -> np.ndarray:
         """Modelled energy per hour, shape (rows,); NaN without temperature or for an hour of the
         week that the baseline never saw."""
         hour = _hour_of_week(rows)
-        return self.levels[hour] + (self.way @ self.slopes) @ self._components(rows, hour)
+        parts = self._parts(rows)
+        answers = (slopes @ parts for slopes in (self.way @ self.slopes).reshape(2, -1))
+        return self.levels[hour] + np.where(self.occupied[hour], *answers)
 
     def formula(self) -> str:
         """The model in symbols."""
@@ -116,9 +119,8 @@ class HourlyFit:
             f"temperature components {unoccupied[self.answer]}"
         )
 
-    def _components(self, rows: Rows, hour: np.ndarray) -> np.ndarray:
-        parts = _parts(np.asarray(rows["temperature"], dtype=float), np.array(self.edges))
-        return _apart(parts, self.occupied[hour])
+    def _parts(self, rows: Rows) -> np.ndarray:
+        return _parts(np.asarray(rows["temperature"], dtype=float), np.array(self.edges))
 
 
 def fit_hourly(
@@ -149,40 +151,51 @@ def fit_hourly(
     if not (np.isfinite(y).all() and np.isfinite(t).all()):
         raise ModelError("a row with status used has no energy or no temperature")
     hour = _hour_of_week(rows)
-    count = np.bincount(hour, minlength=HOURS_OF_WEEK).astype(float)
+    count = np.bincount(hour, minlength=HOURS_OF_WEEK)
     cuts = _bins(t) if edges is None else np.array(edges, dtype=float)
     if occupied is None:
         occupied = _occupied(y, t, hour, count)
+    occupied = np.asarray(occupied, dtype=bool)
     follows = consecutive_of(rows)
 
-    # Everything below follows from sums over rows less their means by hour of week.
-    parts, means = _within(_parts(t, cuts), hour, count)
-    (y_centred,), (y_means,) = _within(y[None, :], hour, count)
-    x = _apart(parts, occupied[hour])
-    gram, product, total = x @ x.T, x @ y_centred, float(y_centred @ y_centred)
+    # Sorted by hour of week, the occupied ones first, sums by hour or by kind are of stretches.
+    seen = np.flatnonzero(count)
+    seen = seen[np.argsort(~occupied[seen], kind="stable")]
+    rank = np.zeros(HOURS_OF_WEEK, dtype=np.int16)
+    rank[seen] = np.arange(len(seen))
+    order = rank[hour].argsort(kind="stable")
+    parts, means = _within(_parts(t[order], cuts), count[seen])
+    (y_centred,), (y_means,) = _within(y[order][None, :], count[seen])
+    k, split = len(parts), int(count[occupied].sum())
+    hours = _Centred(y_centred, parts[:, :split], parts[:, split:])
+    gram, product, total = hours.gram(), hours.products(y_centred), float(y_centred @ y_centred)
+
+    residuals = np.empty(n)
     best = None
-    for form, way in _ways(len(parts), occupied, answer):
-        slopes, inverse, rank = _least_squares(gram, product, way)
+    for form, way in _ways(k, occupied, answer):
+        slopes, inverse, free = _least_squares(gram, product, way)
         if best is None:
-            rest = y_centred - (way @ slopes) @ x
-            n_free = max(_independent(rest, follows), 2.0 * len(slopes))
+            residuals[order] = hours.rest(way @ slopes)
+            n_free = max(_independent(residuals, follows), 2.0 * len(slopes))
         unexplained = total - float((way @ slopes) @ product)
         # What rounding alone may leave tells no way from another.
         criterion = n_free * math.log(max(unexplained, ROUNDING * total, 1e-300) / n)
-        criterion += rank * math.log(n_free)
+        criterion += free * math.log(n_free)
         if best is None or criterion < best[0]:
-            best = criterion, form, way, slopes, inverse, rank
-    _, answer, way, slopes, inverse, rank = best
+            best = criterion, form, way, slopes, inverse, free
+    _, answer, way, slopes, inverse, free = best
     # one step of refinement: as good as QR
-    rest = y_centred - (way @ slopes) @ x
-    slopes = slopes + inverse @ (way.T @ (x @ rest))
+    slopes = slopes + inverse @ (way.T @ hours.products(hours.rest(way @ slopes)))
     apart = way @ slopes
-    rest = y_centred - apart @ x
+    residuals[order] = hours.rest(apart)
 
-    of_hour = np.where(occupied, *apart.reshape(2, -1, 1))
-    levels = np.where(count > 0, y_means - (means * of_hour).sum(axis=0), np.nan)
-    parameters = int((count > 0).sum()) + rank
-    statistics = fit_statistics(y, y - rest, parameters=parameters, consecutive=follows)
+    levels = np.full(HOURS_OF_WEEK, np.nan)
+    of_occupied, of_unoccupied = apart.reshape(2, k) @ means
+    levels[seen] = y_means - np.where(occupied[seen], of_occupied, of_unoccupied)
+    parameters = len(seen) + free
+    (statistics,) = statistics_of(
+        y, residuals[None], parameters=[parameters], weights=np.ones(n), consecutive=follows
+    )
     return HourlyFit(
         levels=levels,
         slopes=slopes,
@@ -190,11 +203,11 @@ def fit_hourly(
         way=way,
         answer=answer,
         edges=tuple(float(c) for c in cuts),
-        occupied=np.asarray(occupied, dtype=bool),
+        occupied=occupied,
         parameters=parameters,
         n=n,
         statistics=statistics,
-        residuals=rest,
+        residuals=residuals,
         index=rows.index,
         temperature_low=float(t.min()),
         temperature_high=float(t.max()),
@@ -212,6 +225,39 @@ FAMILIES.add(
         fit=lambda rows, form=FORM, **settings: fit_hourly(rows, **settings),
     ),
 )
+
+
+@dataclass(frozen=True)
+class _Centred:
+    """Hours less the means of their hours of the week, occupied ones before the others: all that
+    the slopes follow from."""
+
+    energy: np.ndarray
+    """(n,)"""
+    occupied: np.ndarray
+    """Parts of the temperature in each bin in occupied hours, (k, hours)."""
+    unoccupied: np.ndarray
+    """The same in unoccupied hours, (k, n − hours)."""
+
+    def gram(self) -> np.ndarray:
+        """Products of the parts, of occupied hours and then of unoccupied ones, (2k, 2k)."""
+        k = len(self.occupied)
+        gram = np.zeros((2 * k, 2 * k))
+        gram[:k, :k] = self.occupied @ self.occupied.T
+        gram[k:, k:] = self.unoccupied @ self.unoccupied.T
+        return gram
+
+    def products(self, values: np.ndarray) -> np.ndarray:
+        """Products of the parts with values, (n,); (2k,)."""
+        split = self.occupied.shape[1]
+        return np.concatenate([self.occupied @ values[:split], self.unoccupied @ values[split:]])
+
+    def rest(self, slopes: np.ndarray) -> np.ndarray:
+        """What slopes, (2k,), leave of the energy, (n,)."""
+        k = len(self.occupied)
+        return self.energy - np.concatenate(
+            [slopes[:k] @ self.occupied, slopes[k:] @ self.unoccupied]
+        )
 
 
 def _ways(k: int, occupied: np.ndarray, answer: Answer | None) -> list[tuple[Answer, np.ndarray]]:
@@ -246,19 +292,12 @@ def _bins(t: np.ndarray) -> np.ndarray:
 
 def _parts(t: np.ndarray, edges: np.ndarray) -> np.ndarray:
     """Parts of the temperature in each bin, shape (k, n)."""
-    parts = np.minimum(t, np.append(edges, np.inf)[:, None])
-    above = parts[1:]
-    above -= edges[:, None]
-    np.maximum(above, 0.0, out=above)
+    parts = np.empty((len(edges) + 1, len(t)))
+    parts[:] = np.append(edges, np.inf)[:, None]
+    np.minimum(parts, t, out=parts)
+    for below, part in zip(parts[-2::-1], parts[:0:-1], strict=True):  # from the last one down
+        np.subtract(part, below, out=part)
     return parts
-
-
-def _apart(parts: np.ndarray, occupied: np.ndarray) -> np.ndarray:
-    """The parts in occupied hours, then in unoccupied ones, zero elsewhere, shape (2k, n)."""
-    apart = np.empty((2, *parts.shape))
-    np.multiply(parts, occupied, out=apart[0])
-    np.subtract(parts, apart[0], out=apart[1])
-    return apart.reshape(-1, parts.shape[1])
 
 
 def _occupied(y: np.ndarray, t: np.ndarray, hour: np.ndarray, count: np.ndarray) -> np.ndarray:
@@ -268,8 +307,8 @@ def _occupied(y: np.ndarray, t: np.ndarray, hour: np.ndarray, count: np.ndarray)
     np.maximum(HEATING_BASE - t, 0.0, out=x[1])
     np.maximum(t - COOLING_BASE, 0.0, out=x[2])
     b, _, _ = _least_squares(x @ x.T, x @ y, np.eye(3))
-    low = np.bincount(hour, y > b @ x, minlength=HOURS_OF_WEEK)
-    return low >= OCCUPIED_SHARE * np.maximum(count, 1.0)
+    low = np.bincount(hour[y > b @ x], minlength=HOURS_OF_WEEK)
+    return low >= OCCUPIED_SHARE * np.maximum(count, 1)
 
 
 def _independent(e: np.ndarray, follows: np.ndarray) -> float:
@@ -279,14 +318,12 @@ def _independent(e: np.ndarray, follows: np.ndarray) -> float:
     return effective_n(len(e), float(before @ after) / total if total > 0 else 0.0)
 
 
-def _within(
-    values: np.ndarray, hour: np.ndarray, count: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Rows of values (k, n) less their means by hour of week, and those means, (k, 168)."""
-    means = np.empty((len(values), HOURS_OF_WEEK))
-    for mean, row in zip(means, values, strict=True):
-        np.divide(np.bincount(hour, row, HOURS_OF_WEEK), np.maximum(count, 1.0), out=mean)
-    return values - means.take(hour, axis=1), means
+def _within(values: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of values (k, n), sorted by hour of week, less their means by hour, and those means,
+    (k, hours); `count` : values of each hour, above 0."""
+    means = np.add.reduceat(values, np.cumsum(count) - count, axis=1)
+    means /= count
+    return values - means.repeat(count, axis=1), means
 
 
 def _least_squares(

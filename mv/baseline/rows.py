@@ -214,7 +214,8 @@ def hourly_rows(
         start, energy = start[:0], energy[:0]
     seconds, sums, usable = _by_utc_hour(start, energy, step_seconds, coverage)
     degrees = _at(temperature, seconds)
-    status = np.where(usable, np.where(np.isfinite(degrees), 0, 1), 2).astype(np.int8)
+    # "used", but for what is missing: "coverage_low" before "temperature_missing"
+    status = np.int8(2) - usable - (usable & np.isfinite(degrees))
     local = local_hours(seconds, time_zone)
     dates, place = _NO_DAYS[0], local
     if len(local):
@@ -243,11 +244,11 @@ def _by_utc_hour(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Start of every hour from the first to the last, UTC seconds, its energy, and whether enough
     of it was measured."""
-    hour = start // 3600
-    size = int(hour[-1] - hour[0]) + 1 if len(hour) else 0
     present = np.isfinite(energy)
-    if not size or (step_seconds == 3600 and len(hour) == size):  # each interval is an hour
-        return hour * 3600, energy, present
+    if not len(start) or (step_seconds == 3600 and (start[1:] - start[:-1] == 3600).all()):
+        return start - start[:1] % 3600, energy, present  # each interval is an hour
+    hour = start // 3600
+    size = int(hour[-1] - hour[0]) + 1
     place = hour - hour[0]
     count = np.bincount(place, present, minlength=size)
     share = count * step_seconds / 3600
@@ -266,7 +267,7 @@ def used(rows: Rows) -> Rows:
         keep = is_used(rows)
         if not keep.all():
             rows = rows[keep]
-    moments = moments_of(rows)
+    moments = moments_of(rows).view(np.int64)
     if len(moments) > 1 and not (moments[1:] > moments[:-1]).all():
         rows = rows.take(np.argsort(moments, kind="stable"))
     if isinstance(rows, Columns):
@@ -299,7 +300,7 @@ def consecutive_of(rows: Rows) -> np.ndarray:
     if "end" in rows.columns:
         start, end = (np.asarray(rows[name]).astype("datetime64[D]") for name in ("start", "end"))
         return start[1:] == end[:-1]
-    steps = np.diff(moments_of(rows)).astype(np.int64)
+    steps = np.diff(moments_of(rows).view(np.int64))
     return steps == (steps.min() if len(steps) else 0)
 
 
@@ -316,9 +317,12 @@ def _hour_statuses() -> pd.CategoricalDtype:
 def _at(series: pd.Series, seconds: np.ndarray) -> np.ndarray:
     """Values of an ordered series at ordered instants, NaN where it has none."""
     known = epoch_seconds(series.index)
-    out = np.full(len(seconds), np.nan)
     own, theirs = _shared(known, seconds)
-    out[theirs] = series.to_numpy(dtype=float)[own]
+    values = series.to_numpy(dtype=float)[own]
+    if len(values) == len(seconds):
+        return values
+    out = np.full(len(seconds), np.nan)
+    out[theirs] = values
     return out
 
 

@@ -17,11 +17,11 @@ import pandas as pd
 from mv.baseline.columns import Columns, Rows
 from mv.baseline.fit import Fit
 from mv.baseline.hourly import HourlyFit, fit_hourly
-from mv.baseline.rows import hourly_rows, is_used, used
+from mv.baseline.rows import hourly_rows, used
 from mv.baseline.select import CandidateFit, Granularity, Selection, select
 from mv.findings import Finding, ModelError
 from mv.operating_days import OperatingCalendar
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier
 from mv.readings.weather import WeatherReadings
 from mv.savings.events import night_energy
 
@@ -131,7 +131,9 @@ def fit_periods(
             )
     hourly = None
     if with_hours and prepared.interval is not None and prepared.step_seconds <= 3600:
-        hourly = _hourly(prepared, calendar, weather, time_zone, coverage)
+        hourly = _hourly(
+            prepared, calendar, weather, time_zone, coverage, days=(baseline.index, reporting.index)
+        )
     return Fits(
         granularity=granularity,
         baseline=baseline,
@@ -164,17 +166,17 @@ def _hourly(
     weather: WeatherReadings,
     time_zone: str,
     coverage: float,
+    *,
+    days: tuple[np.ndarray, np.ndarray],
 ) -> Hourly | None:
-    """The hourly model, on the hours of the days that the daily model used."""
+    """The hourly model, on the hours of `days`, those that the daily model used of the baseline and
+    of the reporting period, datetime64."""
     if weather.hourly is None:
         return None
     rows = hourly_rows(
         prepared.interval, prepared.step_seconds, time_zone, weather.hourly, calendar, coverage
     )
-    local = rows["local_hour"]
-    baseline, reporting = (
-        rows[_hours_of_days(prepared, name, local)] for name in (BASELINE, REPORTING)
-    )
+    baseline, reporting = (_hours_of_days(rows, of_period) for of_period in days)
     baseline = used(baseline)
     try:
         fit = fit_hourly(baseline)
@@ -184,17 +186,18 @@ def _hourly(
         fit=fit,
         baseline=baseline.assign(modelled=baseline["energy"] - fit.residuals),
         reporting=reporting.assign(modelled=fit.predict(reporting)),
-        night=night_energy(rows["energy"], local),
+        night=night_energy(rows["energy"], rows["local_hour"]),
     )
 
 
-def _hours_of_days(prepared: PreparedCarrier, period: str, local_hour: np.ndarray) -> np.ndarray:
-    """Which hours lie in a used local day of a period, shape (hours,)."""
-    if not len(local_hour):
-        return np.zeros(0, bool)
-    rows, first = prepared.rows, int(local_hour[0]) // 24
-    counts = np.zeros(int(local_hour[-1]) // 24 - first + 1, dtype=bool)
-    day = np.asarray(rows.index).astype("datetime64[D]").astype(np.int64) - first
-    mine = is_used(rows) & is_period(rows, period) & (day >= 0) & (day < len(counts))
-    counts[day[mine]] = True
-    return counts.repeat(24)[local_hour - first * 24]
+def _hours_of_days(rows: Columns, days: np.ndarray) -> Columns:
+    """The hours that lie in local days, both in order of time."""
+    day = days.astype("datetime64[D]").astype(np.int64)
+    first, last = (
+        np.flatnonzero(np.diff(day, **{side: -2}) != 1) for side in ("prepend", "append")
+    )
+    edges = np.searchsorted(rows["local_hour"], [day[first] * 24, day[last] * 24 + 24])
+    spans = [slice(begin, end) for begin, end in edges.T.tolist()]  # of days in a row
+    if len(spans) == 1:
+        return rows.take(spans[0])
+    return rows.take(np.r_[(slice(0), *spans)])
