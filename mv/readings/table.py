@@ -32,6 +32,8 @@ SEPARATORS = "\t;|,"
 BLOCK_BYTES = 1 << 18
 """Bytes that are split at a time; what is worked on then stays near the processor."""
 COLUMNS_MOST = 2_000
+_OFFSET_MOST = 2**31 - 1
+"""Bytes of text in which a cell's place can be told."""
 
 TIME_LIKE = re.compile(
     r"""^\s*(?:
@@ -82,46 +84,16 @@ class Table:
 
 def read_delimited(file: str, data: bytes) -> Table:
     """Split delimited text into a `Table` (ReadingsError when it isn't one)."""
-    data = as_utf8(data)
+    data = _with_newlines(as_utf8(data))
     layout = find_layout(file, data)
     separator, names = layout.separator, layout.names
     malformed: list[tuple[int, str]] = []
-
-    def note_malformed(row) -> str:
-        malformed.append((row.number, row.text))
-        return "skip"
-
-    body = memoryview(data)[layout.offset :]
-    keys = [str(i) for i in range(len(names))]
-    try:
-        table = arrow_csv.read_csv(
-            pa.py_buffer(body),
-            read_options=arrow_csv.ReadOptions(
-                use_threads=False, block_size=BLOCK_BYTES, column_names=keys
-            ),
-            parse_options=arrow_csv.ParseOptions(
-                delimiter=separator,
-                quote_char='"' if data.find(b'"', layout.offset) >= 0 else False,
-                ignore_empty_lines=False,
-                invalid_row_handler=note_malformed,
-            ),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(keys, pa.string()), check_utf8=False
-            ),
-        )
-    except pa.ArrowInvalid as error:
-        raise ReadingsError(
-            Finding(
-                "file_unreadable",
-                f"the file can't be split into rows and columns ({str(error).splitlines()[0]}).",
-                file=file,
-            )
-        ) from error
-    columns = [c.combine_chunks() for c in table.columns]
-    columns = [c.chunk(0) if isinstance(c, pa.ChunkedArray) else c for c in columns]
+    columns = _cut(data, layout)
+    if columns is None:
+        columns, malformed = _parsed(file, data, layout)
     start = layout.first_line
     wrong = np.array([n for n, _ in malformed], dtype=np.int64)  # row numbers from 1
-    lines = np.arange(start, start + table.num_rows + len(wrong), dtype=np.int64)
+    lines = np.arange(start, start + len(columns[0]) + len(wrong), dtype=np.int64)
     if len(wrong):
         lines = np.delete(lines, wrong - 1)
     findings = []
@@ -155,6 +127,74 @@ def read_delimited(file: str, data: bytes) -> Table:
         headed=layout.headed,
         preamble=layout.preamble,
     )
+
+
+def _cut(data: bytes, layout: TextLayout) -> list[pa.Array] | None:
+    """The columns where every line ends in a newline and has the cells of the table, none of them
+    quoted; None for any other text, which takes a parser."""
+    if len(data) > _OFFSET_MOST or any(data.find(c, layout.offset) >= 0 for c in (b'"', b"\r")):
+        return None
+    text = np.frombuffer(data, np.uint8)[layout.offset :]
+    newline = text == ord("\n")
+    ends = np.flatnonzero((text == ord(layout.separator)) | newline)
+    width = len(layout.names)
+    rows = np.count_nonzero(newline)
+    if len(ends) != rows * width or not newline[ends[width - 1 :: width]].all():
+        return None
+    # Cells and what stands between them take turns, so that the text itself can hold them all.
+    bounds = np.zeros(2 * len(ends) + 1, np.int32)
+    bounds[1::2] = ends
+    bounds[2::2] = ends + 1
+    cells = pa.StringArray.from_buffers(2 * len(ends), pa.py_buffer(bounds), pa.py_buffer(text))
+    return [cells[2 * column :: 2 * width] for column in range(width)]
+
+
+def _parsed(
+    file: str, data: bytes, layout: TextLayout
+) -> tuple[list[pa.Array], list[tuple[int, str]]]:
+    """The columns of any text, and number (from 1) and text of each row whose number of cells is
+    wrong (ReadingsError for text that can't be parsed)."""
+    malformed: list[tuple[int, str]] = []
+
+    def note_malformed(row) -> str:
+        malformed.append((row.number, row.text))
+        return "skip"
+
+    keys = [str(i) for i in range(len(layout.names))]
+    try:
+        table = arrow_csv.read_csv(
+            pa.py_buffer(memoryview(data)[layout.offset :]),
+            read_options=arrow_csv.ReadOptions(
+                use_threads=False, block_size=BLOCK_BYTES, column_names=keys
+            ),
+            parse_options=arrow_csv.ParseOptions(
+                delimiter=layout.separator,
+                quote_char='"' if data.find(b'"', layout.offset) >= 0 else False,
+                ignore_empty_lines=False,
+                invalid_row_handler=note_malformed,
+            ),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types=dict.fromkeys(keys, pa.string()), check_utf8=False
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        raise ReadingsError(
+            Finding(
+                "file_unreadable",
+                f"the file can't be split into rows and columns ({str(error).splitlines()[0]}).",
+                file=file,
+            )
+        ) from error
+    columns = [c.combine_chunks() for c in table.columns]
+    columns = [c.chunk(0) if isinstance(c, pa.ChunkedArray) else c for c in columns]
+    return columns, malformed
+
+
+def _with_newlines(data: bytes) -> bytes:
+    """The same text, its lines ended by newlines alone, the last one too."""
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n")
+    return data if data.endswith(b"\n") else data + b"\n"
 
 
 def as_utf8(data: bytes) -> bytes:
