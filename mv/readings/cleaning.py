@@ -18,7 +18,7 @@ from mv.findings import Finding, counted
 from mv.portfolio.schema import Limits
 from mv.readings.interval import Grid
 from mv.readings.rows import Rows
-from mv.readings.series import ESTIMATED, EXCLUDED
+from mv.readings.series import EXCLUDED
 from mv.wording import percent
 
 DAY = 86_400
@@ -54,16 +54,33 @@ class Load:
         """How many intervals have an energy."""
         self.positive = int(np.count_nonzero(present > 0))
         """How many of them are above zero."""
-        if not self.known:
-            return
-        self.least, self.most = float(present.min()), float(present.max())
-        high, below = round(0.995 * (self.known - 1)), self.known - self.positive
-        low, middle = (min(below + self.positive // n, self.known - 1) for n in (50, 2))
-        # Three places of the order, one after the other: all in one go takes three times as long.
-        self.high, self.low, self.usual = (
-            float(np.partition(present, place)[place]) for place in (high, low, middle)
-        )
-        """99.5 % quantile, and 2 % quantile and median of the energies above zero."""
+        self._present = present
+        if self.known:
+            self.least, self.most = float(present.min()), float(present.max())
+
+    def _at(self, place: int) -> float:
+        """The energy at a place of their order, from 0."""
+        return float(np.partition(self._present, place)[place])
+
+    def _above_zero(self, part: int) -> float:
+        """The energy that one in `part` of those above zero does not reach."""
+        below = self.known - self.positive
+        return self._at(min(below + self.positive // part, self.known - 1))
+
+    @cached_property
+    def high(self) -> float:
+        """99.5 % quantile."""
+        return self._at(round(0.995 * (self.known - 1)))
+
+    @cached_property
+    def usual(self) -> float:
+        """Median of the energies above zero."""
+        return self._above_zero(2)
+
+    @cached_property
+    def low(self) -> float:
+        """2 % quantile of the energies above zero."""
+        return self._above_zero(50)
 
     @cached_property
     def repeats(self) -> np.ndarray:
@@ -119,6 +136,8 @@ def spikes(load: Load, limits: Limits) -> np.ndarray:
     """Values above `spike_factor` times the meter's own 99.5 % quantile."""
     if load.known < 200:  # the quantile would be one of the few highest values itself
         return load.none
+    if 2 * load.positive > load.known and load.most <= limits.spike_factor * load.usual:
+        return load.none  # the quantile is no lower than what is usual
     limit = limits.spike_factor * load.high
     return load.energy > limit if 0 < limit < load.most else load.none
 
@@ -133,6 +152,8 @@ def zeros_for_missing(load: Load, limits: Limits) -> np.ndarray:
 def outages(load: Load, limits: Limits) -> np.ndarray:
     """Falls below `outage_share` of the base load, on a meter that never goes near zero
     otherwise: the supply was off, which saves nothing."""
+    if load.least >= limits.outage_share * load.usual:
+        return load.none  # the base load is no higher than what is usual
     limit = limits.outage_share * load.base
     return load.energy < limit if load.least < limit else load.none
 
@@ -264,7 +285,7 @@ def take_out(grid: Grid, rows: Rows, mask: np.ndarray, rule: str, message: str) 
 
 def used_rows(grid: Grid) -> int:
     """Rows of the file that the intervals in use are made of."""
-    return int(grid.counts[grid.flags <= ESTIMATED].sum())
+    return int(grid.counts.sum())
 
 
 def _runs(mask: np.ndarray, least: int) -> np.ndarray:

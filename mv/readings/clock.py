@@ -92,14 +92,32 @@ def local_seconds(utc: np.ndarray, zone: str) -> np.ndarray:
     return offsets_of(zone, int(utc[0]), int(utc[-1])).local_in_order(utc)
 
 
+_EVEN: list[tuple[np.ndarray | None, int]] = [(None, 0)]
+"""The last instants that nobody can write to, and how far apart they are: the files of a portfolio
+often share theirs."""
+
+
+def even_step(instants: np.ndarray) -> int:
+    """How far each of (n,) instants lies from the one before, in seconds; 0 where that differs from
+    one to another, or there are fewer than two."""
+    known, step = _EVEN[0]
+    if instants is known:
+        return step
+    gaps = np.diff(instants)
+    step = int(gaps[0]) if len(gaps) and (gaps == gaps[0]).all() else 0
+    if not instants.flags.writeable:
+        _EVEN[0] = instants, step
+    return step
+
+
 def local_hours(utc: np.ndarray, zone: str) -> np.ndarray:
     """Hours that the clock of `zone` shows at instants in order, counted since 1970; (n,), int64.
 
     A day's number is its hours' ÷ 24, the hour of the day what that leaves.  `utc` : seconds, (n,).
     Regular series share what was reckoned once for their step and years, so don't write to it.
     """
-    step = int(utc[1] - utc[0]) if len(utc) > 1 else 0
-    if step < _SHARED_STEP or not (np.diff(utc) == step).all():
+    step = even_step(utc)
+    if step < _SHARED_STEP:
         if not len(utc):
             return utc
         return offsets_of(zone, int(utc[0]), int(utc[-1])).local_in_order(utc) // 3600

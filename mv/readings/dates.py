@@ -161,7 +161,7 @@ def _typed(column: pa.Array) -> Times:
     return Times(seconds, readable & _plausible(seconds), zoned, "typed", day_only=day_only)
 
 
-_READ: list = []
+_READ: list[tuple[pa.Array, Times]] = []
 """The last column of this form and what it read: the files of a portfolio often share their
 times to the letter."""
 
@@ -169,8 +169,9 @@ times to the letter."""
 def _iso(column: pa.Array) -> Times | None:
     if not len(column):
         return None
-    if _READ and column.equals(_READ[0]):
-        return _READ[1]
+    for known, times in _READ:
+        if column.equals(known):
+            return times
     first = column[0].as_py() or ""
     if not _ISO_CELL.match(first):
         return None
@@ -188,7 +189,7 @@ def _iso(column: pa.Array) -> Times | None:
         times = Times(seconds, _plausible(seconds), zoned, "ISO 8601", day_only=len(first) == 10)
         for array in (times.seconds, times.readable):
             array.flags.writeable = False  # every file with these cells gets the same ones
-        _READ[:] = column, times
+        _READ[:] = [(column, times)]
         return times
     return None
 

@@ -29,7 +29,7 @@ RUN_OF_STEP = 12
 @dataclass
 class Grid:
     """A regular series: `starts` (m,) UTC seconds, `values` (m,) NaN where missing, `flags` (m,),
-    `counts` (m,) rows of the file that each interval is made of."""
+    `counts` (m,) rows of the file that each interval in use is made of, 0 of any other."""
 
     starts: np.ndarray
     values: np.ndarray
@@ -40,9 +40,12 @@ class Grid:
 
 def step_of(utc: np.ndarray, file: str) -> int:
     """Most frequent distance of sorted, distinct times, in seconds (ReadingsError if none)."""
-    gaps = np.diff(utc)
-    gaps = gaps[gaps > 0]
-    if not len(gaps):
+    step = clock.even_step(utc)
+    if step <= 0:
+        gaps = np.diff(utc)
+        lengths, counts = np.unique(gaps[gaps > 0], return_counts=True)
+        step = int(lengths[np.argmax(counts)]) if len(lengths) else 0
+    if not step:
         raise ReadingsError(
             Finding(
                 "step_unclear",
@@ -51,10 +54,6 @@ def step_of(utc: np.ndarray, file: str) -> int:
                 file=file,
             )
         )
-    step = int(gaps[0])
-    if (gaps != step).any():
-        lengths, counts = np.unique(gaps, return_counts=True)
-        step = int(lengths[np.argmax(counts)])
     if step in (DAY - 3600, DAY + 3600):
         step = DAY
     nearest = int(np.rint(step / 60)) * 60
@@ -74,6 +73,8 @@ def step_of(utc: np.ndarray, file: str) -> int:
 
 def sort_rows(rows: Rows) -> None:
     """Put rows in order of time, stable; tells when they weren't (newest first is an order)."""
+    if clock.even_step(rows.seconds) > 0:
+        return
     gaps = np.diff(rows.seconds)
     if (gaps >= 0).all():
         return
@@ -101,7 +102,7 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
     a daily interval lasts 23 or 25 hours on switching days.  Raises ReadingsError when too many
     times lie off the grid.
     """
-    if step <= 3600 and (np.diff(rows.seconds) == step).all():
+    if step <= 3600 and clock.even_step(rows.seconds) == step:
         whole = np.ones(len(rows), dtype=np.int64)
         return Grid(rows.seconds, rows.values.copy(), rows.flags, whole, step)
     if step <= 3600:
@@ -169,9 +170,9 @@ def to_grid(rows: Rows, step: int, zone: str, limits: Limits) -> Grid:
 
 def mixed_steps(seconds: np.ndarray) -> tuple[int, ...]:
     """The steps that rule long stretches of sorted, distinct times, ascending; one as a rule."""
-    gaps = np.diff(seconds)
-    if len(gaps) < 2 * RUN_OF_STEP or (gaps == gaps[0]).all():
+    if len(seconds) <= 2 * RUN_OF_STEP or clock.even_step(seconds):
         return ()
+    gaps = np.diff(seconds)
     begin = np.flatnonzero(np.r_[True, gaps[1:] != gaps[:-1]])
     runs = np.diff(np.r_[begin, len(gaps)])
     lengths = {int(g) for g in gaps[begin[runs >= RUN_OF_STEP]]}

@@ -148,6 +148,8 @@ def judge_offset(grid: Grid, rows: Rows) -> None:
     """Tell when, after a gap of a day or more, all quantiles of the load are moved by one
     constant: an exchanged meter, or equipment that never rests."""
     missing = np.isnan(grid.values)
+    if not missing.any():
+        return
     edges = np.flatnonzero(np.diff(np.r_[False, missing, False].astype(np.int8)))
     beside = WEEKS_BESIDE * WEEK // grid.step
     for a, b in zip(edges[::2], edges[1::2], strict=True):
@@ -176,7 +178,7 @@ def judge_flow(grid: Grid, rows: Rows, meter: Meter, zone: str, limits: Limits) 
     """
     with np.errstate(invalid="ignore"):
         below = grid.values < 0
-    count = int(below.sum())
+    count = int(np.count_nonzero(below))
     if not count:
         return
     known = int(np.isfinite(grid.values).sum())

@@ -197,7 +197,7 @@ def _read_interval(
             "step": interval.duration_words(grid.step),
             "time_basis": f"{rule_clock}, stamps mark the {stamp}",
             "unit": table.declared.get("unit") or meter.unit,
-            "coverage": float((grid.flags <= ESTIMATED).mean()),
+            "coverage": np.count_nonzero(grid.flags <= ESTIMATED) / len(grid.flags),
             "first": _iso(grid.starts[0]),
             "last": _iso(grid.starts[-1]),
         },
@@ -299,7 +299,7 @@ def _refuse_nothing_left(grid: interval.Grid, rows: Rows) -> None:
 
 def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
     n = len(grid.values)
-    missing = int((grid.flags == MISSING).sum())
+    missing = int(np.count_nonzero(grid.flags == MISSING))
     if missing:
         rows.tell(
             "readings_missing",
@@ -310,7 +310,7 @@ def _tell_flags(grid: interval.Grid, rows: Rows) -> None:
             count=missing,
             effect=f"{percent(1 - missing / n, 1)} of intervals have one",
         )
-    estimated = int((grid.flags == ESTIMATED).sum())
+    estimated = int(np.count_nonzero(grid.flags == ESTIMATED))
     if estimated:
         rows.tell(
             "readings_estimated",

@@ -18,6 +18,8 @@ RISING_SHARE = 0.999
 """Share of differences that don't fall in a file that is taken for a register."""
 RISING_LEAST = 24
 """Readings below which a file is not taken for a register unless it is declared one."""
+HEAD = 1_000
+"""Readings that are looked at first: other meters than counters fall often."""
 ROLL_OVER_HIGH, ROLL_OVER_LOW = 0.9, 0.1
 """A fall from above 90 % to below 10 % of a power of ten is a roll-over."""
 PLAUSIBLE_FACTOR = 50
@@ -27,6 +29,9 @@ PLAUSIBLE_FACTOR = 50
 def looks_like_register(values: np.ndarray) -> bool:
     """Whether values in order of time run up like a counter: almost never falling, and far from
     zero against the size of their steps."""
+    falls = np.count_nonzero(np.diff(values[:HEAD]) < 0)
+    if falls > 1 + (1 - RISING_SHARE) * len(values):
+        return False  # the rest can't make up for it
     values = values[np.isfinite(values)]
     if len(values) < RISING_LEAST:
         return False

@@ -166,7 +166,7 @@ def long_rows(table: Table, roles: shape.Roles, day_first: bool | None) -> Rows:
         flag_column = shape.as_text(table.columns[roles.flag])
         marks[flags.is_estimated(flag_column)] = ESTIMATED
         invalid = flags.is_invalid(flag_column)
-    read = int(len(table) - blank.sum()) + table.malformed
+    read = len(table) - int(np.count_nonzero(blank)) + table.malformed
     rows = Rows(table.file, times.seconds, values, marks, table.lines, read, times.zoned)
     rows.findings.extend(table.findings)
     if table.malformed:

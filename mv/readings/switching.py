@@ -78,7 +78,7 @@ def settle_clock(rows: Rows, zone: str) -> str:
 def local_as_utc(rows: Rows, zone: str) -> bool:
     """Whether epoch seconds are local clock times written as if they were UTC: stamps repeat,
     and all repeats lie in hours that the local clock of `zone` shows twice."""
-    if (rows.seconds[1:] > rows.seconds[:-1]).all():
+    if clock.even_step(rows.seconds) > 0 or (np.diff(rows.seconds) > 0).all():
         return False
     ordered = np.sort(rows.seconds)
     repeats = ordered[1:][ordered[1:] == ordered[:-1]]
