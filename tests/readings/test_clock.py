@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from mv.readings.clock import epoch_seconds, local_hours
+from mv.readings.clock import epoch_seconds, even_step, local_hours
 
 ZONES = ["Europe/Lisbon", "Asia/Kathmandu", "Australia/Lord_Howe", "Pacific/Apia", "UTC", "+05:30"]
 
@@ -33,3 +33,14 @@ def test_local_hours_of_an_irregular_series():
     got = local_hours(epoch_seconds(index), "Europe/Lisbon")
     assert (got == by_pandas(index, "Europe/Lisbon")).all()
     assert len(local_hours(np.empty(0, np.int64), "UTC")) == 0
+
+
+@pytest.mark.parametrize(
+    ("instants", "step"),
+    [([0, 900, 1800], 900), ([0, 900, 1801], 0), ([5], 0), ([], 0), ([20, 10, 0], -10)],
+)
+def test_even_step(instants, step):
+    for writeable in (True, False, False):  # what can't be written to is remembered
+        array = np.array(instants, dtype=np.int64)
+        array.flags.writeable = writeable
+        assert even_step(array) == even_step(array) == step
