@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import orjson
 
 from mv.findings import Finding
-from mv.report.workbook import Value, sheet_rows, workbook
+from mv.report.workbook import Value, workbook
 from mv.results import CarrierResult, InputFile, PortfolioResult, SiteResult
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -37,7 +37,7 @@ class Written(NamedTuple):
     """Rows of a table, for its two files."""
 
     csv: str
-    sheet: list[str]
+    rows: list[Row]
 
 
 Rows = dict[str, Written]
@@ -166,7 +166,7 @@ def _written(tables: dict[str, Iterable[Iterable[Any]]]) -> Rows:
     out = {}
     for name, rows in tables.items():
         kept = [list(map(safe, row)) for row in rows]
-        out[name] = Written(_csv(kept), sheet_rows(kept))
+        out[name] = Written(_csv(kept), kept)
     return out
 
 
@@ -214,7 +214,7 @@ def tables(result: PortfolioResult, out: Path) -> Iterator[Callable[[Rows], None
         def add(rows: Rows) -> None:
             for name, own in rows.items():
                 files[name].write(own.csv)
-                add_to_book(name, own.sheet)
+                add_to_book(name, own.rows)
 
         own = {
             "findings": [_finding("", f) for f in result.findings],

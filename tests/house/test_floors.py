@@ -44,6 +44,7 @@ HEAVY = {
     "scipy",
     "holidays",
     "openpyxl",
+    "xlsxwriter",
     "dask",
     "distributed",
 }

@@ -4,16 +4,13 @@ import csv
 import dataclasses
 import io
 import math
-import zipfile
 from functools import cache
 
 import openpyxl
 import pytest
-import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mv.report import workbook as sheets
 from mv.report.render import RenderOptions, SiteContext, context_of
 from mv.report.tables import (
     DAILY,
@@ -24,7 +21,7 @@ from mv.report.tables import (
     site_tables,
     tables,
 )
-from mv.report.workbook import sheet_rows, workbook
+from mv.report.workbook import workbook
 from mv.results import Series
 from tests.report.fabricated import make_bills_site, make_portfolio, make_site
 
@@ -148,8 +145,8 @@ def test_tables_of_the_edition_without_names():
 )
 def test_a_workbook_takes_any_cell(tmp_path, text, read):
     with workbook(tmp_path / "book.xlsx", {"one": ["text", "n"], "none": ["nothing"]}) as add:
-        add("one", sheet_rows([[text, 1]]))
-        add("one", sheet_rows([["more", None]]))
+        add("one", [[text, 1]])
+        add("one", [["more", None]])
     for read_only in (False, True):
         book = openpyxl.load_workbook(tmp_path / "book.xlsx", read_only=read_only)
         assert list(book["one"].values) == [("text", "n"), (read, 1), ("more", None)]
@@ -157,47 +154,8 @@ def test_a_workbook_takes_any_cell(tmp_path, text, read):
         book.close()
 
 
-def sheet_data(book) -> str:
-    """A workbook's first sheet from its head's end on, down to its last row."""
-    with zipfile.ZipFile(book) as archive:
-        text = archive.read("xl/worksheets/sheet1.xml").decode()
-    return text[text.index("<sheetData>") : text.index("</sheetData>")]
-
-
-@given(
-    st.lists(
-        st.tuples(
-            st.text(st.sampled_from("a&<>\"' \n\t_x0041é\u202f😀"), min_size=1),
-            st.floats(allow_nan=False, allow_infinity=False) | st.integers(-99, 10**17),
-        )
-    )
-)
-def test_rows_are_what_another_writer_of_workbooks_writes(rows):
-    """Letter by letter against XlsxWriter, whose files spreadsheet programs have long read."""
-    theirs, ours = io.BytesIO(), io.BytesIO()
-    options = {"constant_memory": True, "strings_to_numbers": False}
-    with xlsxwriter.Workbook(theirs, options) as book:
-        sheet = book.add_worksheet()
-        sheet.write_row(0, 0, ["text", "number"], book.add_format({"bold": True}))
-        for i, (text, number) in enumerate(rows, 1):
-            sheet.write_string(i, 0, text)
-            sheet.write_number(i, 1, number)
-    with workbook(ours, {"sheet": ["text", "number"]}) as add:
-        add("sheet", sheet_rows(rows))
-    assert sheet_data(ours) == sheet_data(theirs)
-
-
-def test_rows_that_a_sheet_cannot_hold_are_left_out(tmp_path, monkeypatch):
-    monkeypatch.setattr(sheets, "MOST_ROWS", 3)
-    with workbook(tmp_path / "book.xlsx", {"sheet": ["n"]}) as add:
-        for i in range(4):
-            add("sheet", sheet_rows([[i]]))
-    book = openpyxl.load_workbook(tmp_path / "book.xlsx")
-    assert list(book["sheet"].values) == [("n",), (0,), (1,)]
-
-
 def test_the_same_tables_give_the_same_workbook(tmp_path):
     for name in ("one.xlsx", "other.xlsx"):
         with workbook(tmp_path / name, {"sheet": ["text"]}) as add:
-            add("sheet", sheet_rows([["a"], [2.5]]))
+            add("sheet", [["a"], [2.5]])
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "other.xlsx").read_bytes()
