@@ -1,5 +1,6 @@
 """Every registered chart, held to one contract, and the still pictures."""
 
+import math
 import re
 import xml.etree.ElementTree as ET
 import zlib
@@ -8,7 +9,7 @@ import numpy as np
 import orjson
 import pytest
 
-from mv.report.charts import marks, packed, static, ticks
+from mv.report.charts import marks, packed, places, static, ticks
 from mv.report.charts.base import CHARTS, Chart, NotDrawn, dates, keys_of, label
 from mv.report.charts.daily import week_mean
 from mv.report.charts.view import SiteView
@@ -94,6 +95,56 @@ def test_a_page_of_pictures_is_drawn_as_each_alone():
     charts = [each for each in made if isinstance(each, Chart)]
     assert static.draw(charts) == [picture for each in charts for picture in static.draw([each])]
     assert static.draw([]) == []
+
+
+def placed(kind, tall, *marks):
+    """Marks on the picture of one chart on which data units are tenths of a pixel."""
+    sheet = places.Sheet(kind, tall)
+    for mark in marks:
+        sheet.add(mark, 0)
+    sheet.reach(1)
+    return sheet.place(np.array([[0.0], [1.0], [0.0], [1.0]]))
+
+
+def told(path):
+    """Runs of places of a path."""
+    runs = [re.findall(r"-?\d+", run) for run in path.split("M")[1:]]
+    return [np.array(run, dtype=int).reshape(-1, 2).tolist() for run in runs]
+
+
+@pytest.mark.parametrize("tall", [False, True])
+def test_places_are_written_as_they_are(tall):
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(-999, 9999, 60), rng.uniform(-999, 30_000 if tall else 9999, 60)
+    x[[0, 7, 8, 59]] = y[30] = math.nan
+    whole = np.column_stack([x, y]).round()
+    known = ~np.isnan(whole).any(axis=1)
+    edges = np.flatnonzero(np.diff(np.r_[0, known, 0])).reshape(-1, 2)
+    runs = [whole[a:b].tolist() for a, b in edges]
+    plain = places.Mark((x,), (y,), None, {})
+    stairs = places.Mark((x,), (y,), None, {}, places.STAIRS)
+    first, second = placed("paths", tall, plain, stairs)
+    assert told(first.path) == told(second.path) == runs
+    assert first.path.count(" ") == 2 * known.sum() - len(runs)
+    assert second.path.count("H") == second.path.count("V") == known.sum() - len(runs)
+    np.testing.assert_array_equal(np.column_stack(first.exact).round(), whole[known])
+    (dots,) = placed("dots", tall, plain)
+    assert [run[0] for run in told(dots.path.replace("h0", ""))] == whole[known].tolist()
+    assert dots.path.count("h0") == known.sum()
+
+
+def test_turned_places_lie_where_the_others_do():
+    x, y = np.array([720.0, 5000.0, 7400.0]), np.array([2900.0, math.nan, 0.0])
+    (places_,) = placed("turned", True, places.Mark((x,), (y,), None, {}, sheet="turned"))
+    found = np.array([run[0] for run in told(places_.path.replace("h0", ""))])
+    back = found @ np.array([[1, 1], [-1, 1]]) * math.sqrt(0.5)
+    np.testing.assert_allclose(back, [[720, 2900], [7400, 0]], atol=1)
+
+
+def test_ends_without_a_place_are_left_out():
+    x, y = np.array([1.0, 2.0, 3.0]), np.array([4.0, math.nan, 6.0])
+    (bars,) = placed("paths", False, places.Mark((x, x + 5), (y, y), None, {}, places.ENDS))
+    assert bars.ends == [("M0001 0004", "H0006V0004"), ("M0003 0006", "H0008V0006")]
 
 
 @pytest.mark.parametrize(("name", "source"), CASES)

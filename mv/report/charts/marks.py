@@ -10,65 +10,53 @@ import base64
 import math
 import struct
 import zlib
-from collections.abc import Callable
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-import orjson
+
+from mv.report.charts.places import ENDS, LINE, STAIRS, TO_X, Mark, Places
 
 SCALE = 10
 """Tenths of a pixel."""
 DASHES = {"dash": "70 45", "dot": "15 35", "dashdot": "70 35 15 35"}
 
-GAP = -9_999_999
-"""Stands for a place that a line leaves out: far off every picture."""
-BREAK = f"{GAP} {GAP}"
-
-
-class Mark(NamedTuple):
-    """Some places of a trace in data units, and what their places on the picture become."""
-
-    x: list[Any]
-    """Parts of equal length that follow one another: the only one of a line, both ends of bars."""
-    y: list[Any]
-    write: Callable[[dict[str, Any], Places, Places], str]
-    trace: dict[str, Any]
-
-
-Places = np.ndarray
-"""Of shape (places, 2), in tenths of a pixel: exact with NaN for a gap, or whole with GAP twice."""
-
 
 def marks_of(trace: dict[str, Any]) -> list[Mark]:
-    """What is drawn of a trace, in order from below."""
+    """What is drawn of a trace, in order from below; of one without places nothing."""
     if trace["type"] == "heatmap":
-        x, y = _floats(trace["x"]), _floats(trace["y"])
-        gap_x = (x[1] - x[0]) / 2 if len(x) > 1 else 0.5
-        gap_y = (y[1] - y[0]) / 2 if len(y) > 1 else 0.5
-        corners = [[x[0] - gap_x], [x[-1] + gap_x]], [[y[0] - gap_y], [y[-1] + gap_y]]
-        return [Mark(*corners, _shades, trace)]
+        return [Mark(_ends(trace["x"]), _ends(trace["y"]), _shades, trace)]
     x, y = trace["x"], trace["y"]
+    if not len(x):
+        return []
     if trace["type"] == "bar":
         lies = trace["orientation"] == "h"
         long, across = _floats(x if lies else y), _floats(y if lies else x)
         half = _floats(trace["width"]) / 2
-        base = trace.get("base")
-        feet = np.zeros(len(long)) if base is None else _floats(base)
-        sides, ends = [across - half, across + half], [feet, feet + long]
-        return [Mark(*((ends, sides) if lies else (sides, ends)), _bars, trace)]
+        feet = _floats(trace.get("base", np.zeros(len(long))))
+        sides, ends = (across - half, across + half), (feet, feet + long)
+        return [Mark(*((ends, sides) if lies else (sides, ends)), _bars, trace, ENDS)]
     marks = []
     if "lines" in trace["mode"]:
-        marks.append(Mark([x], [y], _area if trace.get("fill") else _line, trace))
+        stairs = trace["line"]["shape"] == "hv"
+        write = _area if trace.get("fill") else _line
+        marks.append(Mark((x,), (y,), write, trace, STAIRS if stairs else LINE))
     if error := trace.get("error_x"):
-        ends = [np.subtract(x, error["arrayminus"]), np.add(x, error["array"])]
-        marks.append(Mark(ends, [y, y], _lying_errors, error))
+        ends = (np.subtract(x, error["arrayminus"]), np.add(x, error["array"]))
+        marks.append(Mark(ends, (y, y), _lying_errors, error, ENDS))
     if error := trace.get("error_y"):
-        ends = [np.subtract(y, error["arrayminus"]), np.add(y, error["array"])]
-        marks.append(Mark([x, x], ends, _upright_errors, error))
+        ends = (np.subtract(y, error["arrayminus"]), np.add(y, error["array"]))
+        marks.append(Mark((x, x), ends, _upright_errors, error, ENDS))
     if "markers" in trace["mode"]:
-        marks.append(Mark([x], [y], _dots, trace))
+        sheet = "turned" if trace["marker"]["symbol"] == "diamond" else "dots"
+        marks.append(Mark((x,), (y,), _dots, trace, sheet=sheet))
     return marks
+
+
+def _ends(middles: np.ndarray) -> tuple[list[float]]:
+    """Where cells begin and end, given their middles."""
+    half = (middles[1] - middles[0]) / 2 if len(middles) > 1 else 0.5
+    return ([middles[0] - half, middles[-1] + half],)
 
 
 def _floats(values: Any) -> np.ndarray:
@@ -80,28 +68,15 @@ def colour_of(role: str) -> str:
     return f"var(--{role[1:]})" if role.startswith("@") else role
 
 
-def _numbers(table: np.ndarray) -> str:
-    """Whole numbers row by row, `1,2,3`: orjson writes them in a fraction of `format`'s time."""
-    return orjson.dumps(table.ravel(), option=orjson.OPT_SERIALIZE_NUMPY).decode()[1:-1]
-
-
-def _runs(whole: Places) -> list[str]:
-    """The runs of places between gaps, `x y x y`."""
-    runs = _numbers(whole).replace(",", " ").split(BREAK)
-    return [run.strip(" ") for run in runs if len(run) > 1]
-
-
-def _area(trace: dict[str, Any], exact: Places, whole: Places) -> str:
-    path = "".join([f"M{run}" for run in _runs(whole)])
+def _area(trace: dict[str, Any], places: Places) -> str:
+    path = places.path
     return f'<path d="{path}z" fill="{colour_of(trace["fillcolor"])}"/>' if path else ""
 
 
-def _line(trace: dict[str, Any], exact: Places, whole: Places) -> str:
+def _line(trace: dict[str, Any], places: Places) -> str:
     style = trace["line"]
-    stairs = style["shape"] == "hv"
-    path = "".join([_stairs(run) if stairs else f"M{run}" for run in _runs(whole)])
     return (
-        f'<path d="{path}" fill="none" stroke="{colour_of(style["color"])}"'
+        f'<path d="{places.path}" fill="none" stroke="{colour_of(style["color"])}"'
         f' stroke-width="{style["width"] * SCALE:g}" stroke-linejoin="round"'
         f"{dashed(style['dash'])}/>"
     )
@@ -110,13 +85,6 @@ def _line(trace: dict[str, Any], exact: Places, whole: Places) -> str:
 def dashed(dash: str) -> str:
     """Attribute of a line's pattern; empty for a solid one."""
     return f' stroke-dasharray="{DASHES[dash]}"' if dash in DASHES else ""
-
-
-def _stairs(run: str) -> str:
-    """A line through places that goes along before it goes up or down."""
-    x, y, *rest = run.split(" ")
-    moves = [f"H{a}V{b}" for a, b in zip(rest[::2], rest[1::2], strict=True)]
-    return f"M{x} {y}{''.join(moves)}"
 
 
 _OUTLINES = {
@@ -128,59 +96,38 @@ _OUTLINES = {
 """By radius: how far left and up of the middle the outline starts, and the way round."""
 
 
-def _dots(trace: dict[str, Any], exact: Places, whole: Places) -> str:
+def _dots(trace: dict[str, Any], places: Places) -> str:
     marker = trace["marker"]
     symbol, size, opacity = marker["symbol"], marker["size"], marker.get("opacity", 1.0)
     colour, radius = colour_of(marker["color"]), round(size * SCALE / 2)
-    places, left, up, way = whole, 0, 0, "h0"
     # A stroke of no length is but its two ends: round ones make a dot, square ones a square,
     # and on axes turned by half a right angle a diamond.
     if symbol == "circle":
+        moves = places.path
         paint = f'stroke="{colour}" stroke-width="{size * SCALE:g}" stroke-linecap="round"'
     elif symbol == "diamond":
-        places = _turned(exact)
+        moves = places.path
         paint = (
             f'stroke="{colour}" stroke-width="{radius * math.sqrt(2):.1f}" '
             'stroke-linecap="square" transform="rotate(45)"'
         )
     else:
         left, up, way = _OUTLINES[symbol.removesuffix("-open")](radius)
+        x, y = (np.rint(v).astype(int) for v in places.exact)
+        starts = zip((x - left).tolist(), (y - up).tolist(), strict=True)
+        moves = "".join([f"M{x} {y}{way}" for x, y in starts])
         bare = symbol.endswith("-open") or symbol == "x"
         paint = f'fill="none" stroke="{colour}" stroke-width="13"' if bare else f'fill="{colour}"'
-    known = whole[:, 0] != GAP
-    if np.count_nonzero(known) < len(known):
-        places = places[known]
-    moves = ""
-    if len(places):
-        table = np.full((len(places), 3), GAP, dtype=np.int32)  # a GAP ends each place
-        table[:, :2] = places - (left, up) if left or up else places
-        starts = _numbers(table).removesuffix(f",{GAP}").replace(",", " ")
-        moves = f"M{starts.replace(f' {GAP} ', f'{way}M')}{way}"
     fade = f' opacity="{opacity:g}"' if opacity < 1 else ""
     return f'<path d="{moves}" {paint}{fade}/>'
 
 
-def _turned(places: np.ndarray) -> np.ndarray:
-    """Places on axes turned by 45 degrees, whole (NaN stays)."""
-    x, y = places[:, 0], places[:, 1]
-    return (np.column_stack((x + y, y - x)) * math.sqrt(0.5)).round()
+def _lying_errors(error: dict[str, Any], places: Places) -> str:
+    return _errors(error, "".join([f"{a}{b[:TO_X]}" for a, b in places.ends]))
 
 
-def _both(places: np.ndarray) -> zip:
-    """Pairs of ends out of places that hold first all first ends and then all second ones."""
-    rows = places.tolist()
-    half = len(rows) // 2
-    return zip(rows[:half], rows[half:], strict=True)
-
-
-def _lying_errors(error: dict[str, Any], exact: Places, whole: Places) -> str:
-    ends = [(a, y, b) for (a, y), (b, _) in _both(whole) if GAP not in (a, b)]
-    return _errors(error, "".join([f"M{a} {y}H{b}" for a, y, b in ends]))
-
-
-def _upright_errors(error: dict[str, Any], exact: Places, whole: Places) -> str:
-    ends = [(x, a, b) for (x, a), (_, b) in _both(whole) if GAP not in (a, b)]
-    return _errors(error, "".join([f"M{x} {a}V{b}" for x, a, b in ends]))
+def _upright_errors(error: dict[str, Any], places: Places) -> str:
+    return _errors(error, "".join([f"{a}{b[TO_X:]}" for a, b in places.ends]))
 
 
 def _errors(error: dict[str, Any], moves: str) -> str:
@@ -190,9 +137,8 @@ def _errors(error: dict[str, Any], moves: str) -> str:
     )
 
 
-def _bars(trace: dict[str, Any], exact: Places, whole: Places) -> str:
-    corners = [(a, b) for a, b in _both(whole) if a[0] != GAP != b[0]]
-    moves = "".join([f"M{x0} {y0}H{x1}V{y1}H{x0}z" for (x0, y0), (x1, y1) in corners])
+def _bars(trace: dict[str, Any], places: Places) -> str:
+    moves = "".join([f"{a}{b}H{a[1:TO_X]}z" for a, b in places.ends])
     return f'<path d="{moves}" fill="{colour_of(trace["marker"]["color"])}"/>' if moves else ""
 
 
@@ -228,13 +174,13 @@ def _palette(stops: tuple[tuple[float, str], ...]) -> bytes:
     return rgb.tobytes()
 
 
-def _shades(trace: dict[str, Any], exact: Places, whole: Places) -> str:
+def _shades(trace: dict[str, Any], places: Places) -> str:
     """A shade scale as one picture; gaps stay open, and the hatch behind them shows."""
     z = _floats(trace["z"])
     low, high = trace["zmin"], trace["zmax"]
     share = np.clip((z - low) / ((high - low) or 1.0), 0, 1)
     shades = np.where(np.isfinite(z), 1 + (share * 254).round(), 0).astype(np.uint8)
-    (x0, y0), (x1, y1) = exact.tolist()
+    (x0, x1), (y0, y1) = (ends.tolist() for ends in places.exact)
     if y0 > y1:  # first row belongs at the foot
         shades, y0, y1 = shades[::-1], y1, y0
     picture = png(shades, _palette(tuple(map(tuple, trace["colorscale"]))))

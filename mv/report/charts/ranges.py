@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from mv.report.charts.base import Chart, NotDrawn, Table, axis, chart, layout, points, rule
 from mv.report.charts.view import SiteView
 from mv.report.format import Numbers, Say
@@ -51,7 +49,7 @@ def ranges(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             axis(view.unit),
             {
                 "title": {"text": ""},
-                "tickvals": np.arange(len(lines)),
+                "tickvals": list(range(len(lines))),
                 "ticktext": [name for name, *_ in lines],
                 "range": [-0.6, len(lines) - 0.4],
             },

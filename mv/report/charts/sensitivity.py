@@ -70,7 +70,7 @@ def sensitivity(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
             axis(view.unit, range=[float(ends.min() - room), float(ends.max() + room)]),
             {
                 "title": {"text": ""},
-                "tickvals": places,
+                "tickvals": list(range(len(others))),
                 "ticktext": [label(c.form, 38) for c in others],
                 "range": [-0.6, len(others) - 0.4],
             },

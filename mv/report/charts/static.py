@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import accumulate
 from typing import Any
 
 import numpy as np
 
 from mv.report.charts.base import Chart
-from mv.report.charts.marks import GAP, SCALE, Mark, Places, colour_of, dashed, marks_of
+from mv.report.charts.marks import SCALE, colour_of, dashed, marks_of
+from mv.report.charts.places import MOST, Mark, Places, Sheet
 from mv.report.charts.ticks import date_ticks, ticks
 
 WIDTH = 760
@@ -89,10 +89,10 @@ def _reach(chart: Chart) -> Mark:
         if shape["type"] == "line":
             x += (shape["x0"], shape["x1"]) if shape["xref"] == "x" else (math.nan, math.nan)
             y += (shape["y0"], shape["y1"]) if shape["yref"] == "y" else (math.nan, math.nan)
-    return Mark([x], [y], _nothing, {})
+    return Mark((x,), (y,), _nothing, {})
 
 
-def _nothing(trace: dict[str, Any], exact: Places, whole: Places) -> str:
+def _nothing(trace: dict[str, Any], places: Places) -> str:
     return ""
 
 
@@ -119,10 +119,8 @@ def _text(text: str, x: int, y: int, anchor: str, extra: str = "") -> str:
 def _axis_ticks(axis: dict[str, Any], low: float, high: float, most: int):
     low, high = min(low, high), max(low, high)
     if "tickvals" in axis:
-        pairs = zip(
-            np.asarray(axis["tickvals"], dtype=float).tolist(), axis["ticktext"], strict=True
-        )
-        return [(v, t) for v, t in pairs if low <= v <= high]
+        pairs = zip(axis["tickvals"], axis["ticktext"], strict=True)
+        return [(value, text) for value, text in pairs if low <= value <= high]
     if axis.get("type") == "date":
         return date_ticks(math.floor(low), math.ceil(high))
     return ticks(low, high, most)
@@ -132,22 +130,22 @@ def _frame(panel: _Panel) -> tuple[str, str]:
     """Grid below the traces, labels above them."""
     left, right, top, bottom = panel.left, panel.right, panel.top, panel.bottom
     x_axis, y_axis = panel.x_axis, panel.y_axis
-    beside = [
-        (round(panel.y(value)), text)
-        for value, text in _axis_ticks(y_axis, panel.y_low, panel.y_high, 6)
-    ]
-    under = [
-        (round(panel.x(value)), text)
-        for value, text in _axis_ticks(x_axis, panel.x_low, panel.x_high, 8)
-    ]
-    grid = []
-    if y_axis.get("showgrid", True):
-        grid += [f"M{left} {at}H{right}" for at, _ in beside]
-    if x_axis.get("showgrid", True):
-        grid += [f"M{at} {top}V{bottom}" for at, _ in under]
-    labels = [_text(text, left - 80, at + 40, "end") for at, text in beside]
-    labels += [_text(text, at, bottom + 170, "middle") for at, text in under]
     middle = round((top + bottom) / 2)
+    grid, labels = [], []
+    start, slope, is_ruled = panel.y_start, panel.y_slope, y_axis.get("showgrid", True)
+    beside = f'<text x="{left - 80}" y="'
+    for value, text in _axis_ticks(y_axis, panel.y_low, panel.y_high, 6):
+        at = round(start + value * slope)
+        labels.append(f'{beside}{at + 40}" text-anchor="end">{text}</text>')
+        if is_ruled:
+            grid.append(f"M{left} {at}H{right}")
+    start, slope, is_ruled = panel.x_start, panel.x_slope, x_axis.get("showgrid", True)
+    under = f'" y="{bottom + 170}" text-anchor="middle">'
+    for value, text in _axis_ticks(x_axis, panel.x_low, panel.x_high, 8):
+        at = round(start + value * slope)
+        labels.append(f'<text x="{at}{under}{text}</text>')
+        if is_ruled:
+            grid.append(f"M{at} {top}V{bottom}")
     if title := x_axis["title"]["text"]:
         labels.append(_text(title, round((left + right) / 2), bottom + 360, "middle", ' class="t"'))
     if title := y_axis["title"]["text"]:
@@ -182,43 +180,36 @@ def _picture(chart: Chart, panel: _Panel, drawn: str) -> str:
 def draw(charts: Sequence[Chart]) -> list[str]:
     """Each chart as an SVG element (the page gives it its name and description).
 
-    All marks of all charts are placed at once: a page has some sixty of them, of one place to a
+    All marks of all charts are placed at once: a page has some seventy of them, of one place to a
     thousand, and a call of numpy costs the same for one as for a hundred.
     """
     if not charts:
         return []
-    marks = [[_reach(c), *(m for trace in c.data for m in marks_of(trace))] for c in charts]
-    sizes = [[sum(map(len, mark.x)) for mark in those] for those in marks]
-    panels, exact, whole = _placed(charts, marks, [sum(those) for those in sizes])
-    pictures, last = [], 0
-    for chart, panel, those, lengths in zip(charts, panels, marks, sizes, strict=True):
-        drawn = []
-        for mark, length in zip(those, lengths, strict=True):
-            first, last = last, last + length
-            drawn.append(mark.write(mark.trace, exact[first:last], whole[first:last]))
+    sheets: dict[tuple[str, bool], Sheet] = {}
+    marks: list[list[tuple[Mark, Sheet]]] = [[] for _ in charts]
+    for number, chart in enumerate(charts):
+        tall = chart.height * SCALE > MOST
+        for mark in (_reach(chart), *(m for trace in chart.data for m in marks_of(trace))):
+            kind = mark.sheet, tall or mark.sheet == "turned"
+            sheet = sheets.get(kind)
+            if sheet is None:
+                sheet = sheets[kind] = Sheet(*kind)
+            sheet.add(mark, number)
+            marks[number].append((mark, sheet))
+    panels = _panels(charts, list(sheets.values()))
+    maps = np.array([(p.x_start, p.x_slope, p.y_start, p.y_slope) for p in panels]).T
+    places = {sheet: iter(sheet.place(maps)) for sheet in sheets.values()}
+    pictures = []
+    for chart, panel, those in zip(charts, panels, marks, strict=True):
+        drawn = [mark.write(mark.trace, next(places[sheet])) for mark, sheet in those]
         pictures.append(_picture(chart, panel, "".join(drawn)))
     return pictures
 
 
-def _placed(
-    charts: Sequence[Chart], marks: list[list[Mark]], sizes: list[int]
-) -> tuple[list[_Panel], np.ndarray, np.ndarray]:
-    """Panels of the charts, and the places of all their marks, exact and whole, one after the
-    other; `sizes` are the places of each chart."""
-    x, y = (
-        np.concatenate(
-            [part for those in marks for mark in those for part in mark[axis]], dtype=float
-        )
-        for axis in (0, 1)
-    )
-    for values in (x, y):
-        values[np.isinf(values)] = math.nan
-    firsts = [0, *accumulate(sizes[:-1])]
-    ends = [end.reduceat(v, firsts).tolist() for v in (x, y) for end in (np.fmin, np.fmax)]
-    panels = [_Panel(*each) for each in zip(charts, *ends, strict=True)]
-    exact = np.column_stack((x, y))
-    exact *= np.repeat([(p.x_slope, p.y_slope) for p in panels], sizes, axis=0)
-    exact += np.repeat([(p.x_start, p.y_start) for p in panels], sizes, axis=0)
-    whole = exact.round()
-    whole[np.isnan(x + y)] = GAP
-    return panels, exact, whole.astype(np.int32)
+def _panels(charts: Sequence[Chart], sheets: list[Sheet]) -> list[_Panel]:
+    """Panels that reach all marks of their chart."""
+    reached = np.stack([sheet.reach(len(charts)) for sheet in sheets])
+    x_low, y_low = np.fmin.reduce(reached[:, 0::2]).tolist()
+    x_high, y_high = np.fmax.reduce(reached[:, 1::2]).tolist()
+    ends = zip(x_low, x_high, y_low, y_high, strict=True)
+    return [_Panel(chart, *each) for chart, each in zip(charts, ends, strict=True)]

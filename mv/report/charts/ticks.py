@@ -24,17 +24,21 @@ def nice_step(span: float, most: int) -> float:
     return 10 * power
 
 
-def ticks(low: float, high: float, most: int = 6) -> list[tuple[float, str]]:
+def ticks(low: float, high: float, most: int = 6) -> tuple[tuple[float, str], ...]:
     """Round positions between `low` and `high` with their labels."""
     step = nice_step(high - low, most)
-    decimals = max(0, -math.floor(math.log10(step)))
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    out = []
-    for i in range(first, last + 1):
-        text = format(i * step, FIXED[decimals]).replace(",", NARROW).replace("-", MINUS)
-        out.append((i * step, "0" if i == 0 else text))
-    return out
+    return _steps(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9), step)
+
+
+@lru_cache(maxsize=1024)
+def _steps(first: int, last: int, step: float) -> tuple[tuple[float, str], ...]:
+    """Whole numbers of a step from `first` to `last`, with their labels."""
+    form = FIXED[max(0, -math.floor(math.log10(step)))]
+    labels = [
+        format(i * step, form).replace(",", NARROW).replace("-", MINUS) if i else "0"
+        for i in range(first, last + 1)
+    ]
+    return tuple((i * step, label) for i, label in enumerate(labels, first))
 
 
 @lru_cache(maxsize=256)
