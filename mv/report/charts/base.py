@@ -13,6 +13,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
+import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -105,34 +106,43 @@ def chart_key(text: str) -> str:
     return "chart-" + re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-")
 
 
+def floats(values: Sequence[float | None] | np.ndarray) -> np.ndarray:
+    """Numbers as an array that isn't written to, NaN for None."""
+    if isinstance(values, np.ndarray):
+        return values.astype(float, copy=False)
+    try:
+        return np.frombuffer(struct.pack(f"{len(values)}d", *values))  # a third of np.array's time
+    except struct.error:  # a gap
+        return np.array(values, dtype=float)
+
+
 def numbers(values: Sequence[float | None] | np.ndarray, digits: int = DIGITS) -> np.ndarray:
     """Floats with NaN for gaps, rounded to `digits` significant ones of the largest (for size)."""
-    array = np.asarray(values, dtype=float)
+    array = floats(values)
     size = float(np.fmax.reduce(np.abs(array), initial=0.0))
     return array.round(digits - 1 - math.floor(math.log10(size))) if size > 0 else array
 
 
 def dates(values: Sequence[str]) -> np.ndarray:
-    """ISO dates (or months) as whole days since 1970: short in a page, and no zone can shift them.
+    """ISO dates (or months), ascending and none twice, as whole days since 1970: short in a page,
+    and no zone can shift them.
 
     The page's script turns them into the milliseconds that a date axis wants.  Most are the days
-    of a calendar without a gap, which sites share: they are read once and compared from then on.
+    of a calendar without a gap, which sites share: of these, two are read.
     """
     if len(values) > 1 and len(values[0]) == len(values[-1]) == len("2024-03-01"):
         first, last = dt.date.fromisoformat(values[0]), dt.date.fromisoformat(values[-1])
         if (last - first).days == len(values) - 1:
-            texts, days = _calendar(first, len(values))
-            if texts == values:
-                return days
+            return _calendar(first, len(values))
     return np.array(values, dtype="datetime64[D]").astype(np.int64)
 
 
 @lru_cache(maxsize=64)
-def _calendar(first: dt.date, count: int) -> tuple[list[str], np.ndarray]:
-    """Days from `first` on without a gap, as text and since 1970."""
+def _calendar(first: dt.date, count: int) -> np.ndarray:
+    """Days from `first` on without a gap, since 1970."""
     days = np.arange(count) + (first - dt.date(1970, 1, 1)).days
     days.flags.writeable = False
-    return np.datetime_as_string(days.astype("datetime64[D]")).tolist(), days
+    return days
 
 
 # -- traces ------------------------------------------------------------------------------------

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from itertools import chain
+
 import numpy as np
 
 from mv.report.charts.base import (
@@ -12,6 +15,7 @@ from mv.report.charts.base import (
     chart,
     date_axis,
     dates,
+    floats,
     layout,
     note,
     rule,
@@ -32,16 +36,15 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     if not table.get("week"):
         return NotDrawn("chart-heat", question, "bills don't show the hours of a day")
     weeks = dates(table["week"])
-    load = np.array(table["load"], dtype=float)  # shape (weeks, hours)
-    if not np.isfinite(load).any():
+    load = floats(list(chain.from_iterable(table["load"]))).reshape(len(weeks), -1)
+    low, high = (float(end.reduce(load, axis=None)) for end in (np.fmin, np.fmax))
+    if math.isnan(low):
         return NotDrawn("chart-heat", question, "no hour has a reading")
     unit = "kW" if view.carrier.unit == "kWh" else f"{view.unit} an hour"
-    low, high = float(np.fmin.reduce(load, axis=None)), float(np.fmax.reduce(load, axis=None))
-    digits = max(0, 3 - int(np.floor(np.log10(max(abs(high), 1e-9)))) - 1)
-    load = np.round(load, digits)
-    full = np.arange(weeks[0], weeks[-1] + 1, 7)  # weeks without any reading stay open
-    grid = np.full((load.shape[1], len(full)), np.nan)
-    grid[:, np.searchsorted(full, weeks).clip(max=len(full) - 1)] = load.T
+    digits = max(0, 3 - math.floor(math.log10(max(abs(high), 1e-9))) - 1)
+    full = np.arange(weeks[0], weeks[-1] + 1, 7)
+    grid = np.full((len(full), load.shape[1]), np.nan)  # weeks without any reading stay open
+    grid[(weeks - weeks[0]) // 7] = np.round(load, digits)
     periods = view.carrier.periods
     marks, labels, columns, title = [], [], (), "Mean power by week and hour"
     if periods is not None:
@@ -51,7 +54,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
         for shape in marks:
             shape["layer"] = "above"
         labels = [note("works", (start + end) / 2, 1.0, yref="paper", anchor="center", up=9)]
-        before, after = (_row_means(grid[:, part]) for part in (full + 7 <= start, full >= end))
+        before, after = (_hourly_means(grid[part]) for part in (full + 7 <= start, full >= end))
         drop = before - after
         if np.isfinite(drop).any():
             at = int(np.nanargmax(drop))
@@ -69,7 +72,7 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
                 "type": "heatmap",
                 "x": full,
                 "y": np.arange(24) + 0.5,
-                "z": grid,
+                "z": np.ascontiguousarray(grid.T),
                 "zmin": low,
                 "zmax": high,
                 "colorscale": [list(stop) for stop in RAMP],
@@ -97,9 +100,9 @@ def heat(view: SiteView, say: Say, question: str) -> Chart | NotDrawn:
     )
 
 
-def _row_means(grid: np.ndarray) -> np.ndarray:
-    """Mean of each row's known values, NaN where it has none."""
+def _hourly_means(grid: np.ndarray) -> np.ndarray:
+    """Mean over all weeks of each hour's known values, NaN where it has none."""
     known = np.isfinite(grid)
-    count = known.sum(axis=1)
-    total = np.where(known, grid, 0.0).sum(axis=1)
-    return np.divide(total, count, out=np.full(len(grid), np.nan), where=count > 0)
+    count = known.sum(axis=0)
+    total = np.where(known, grid, 0.0).sum(axis=0)
+    return np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0)

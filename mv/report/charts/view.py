@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
 
-from mv.report.charts.base import dates, numbers
+from mv.report.charts.base import dates, floats, numbers
 from mv.report.charts.bins import months
 from mv.results import CarrierResult, SiteResult
 
@@ -29,7 +30,6 @@ class Rows:
     period: np.ndarray
     """Index into PERIODS, -1 for none of them."""
     used: np.ndarray
-    operating: np.ndarray
 
     @cached_property
     def month(self) -> np.ndarray:
@@ -39,6 +39,12 @@ class Rows:
     def of(self, period: str) -> np.ndarray:
         """Mask of a period's rows that were used."""
         return self.used & (self.period == PERIODS.index(period))
+
+
+def _by_runs(names: list[str], of: Callable[[str], int]) -> np.ndarray:
+    """What stands for each name; rows of one name follow one another, and are counted as runs."""
+    runs = [(of(name), len(list(same))) for name, same in groupby(names)]
+    return np.repeat(*zip(*runs, strict=True))
 
 
 def chosen(carrier: CarrierResult) -> list[bool]:
@@ -76,25 +82,19 @@ class SiteView:
         if n == 0:
             return None
 
-        def floats(name: str) -> np.ndarray:
+        def column(name: str) -> np.ndarray:
             values = table.get(name)
-            return np.array(values, dtype=float) if values is not None else np.full(n, np.nan)
+            return floats(values) if values is not None else np.full(n, np.nan)
 
-        days = floats("days") if self.is_bills else np.ones(n)
-        names = table.get("period") or [""] * n
-        place = defaultdict(lambda: -1, PLACES)
-        period = np.fromiter(map(place.__getitem__, names), dtype=np.int8, count=n)
-        states = table.get("status") or ["used"] * n
-        used = np.fromiter(map("used".__eq__, states), dtype=bool, count=n)
+        days = column("days") if self.is_bills else np.ones(n)
         return Rows(
             dates(start),
             days,
-            floats("measured") / days,
-            floats("modelled") / days,
-            floats("temperature"),
-            period,
-            used,
-            floats("operating"),
+            column("measured") / days,
+            column("modelled") / days,
+            column("temperature"),
+            _by_runs(table.get("period") or [""] * n, lambda name: PLACES.get(name, -1)),
+            _by_runs(table.get("status") or ["used"] * n, "used".__eq__),
         )
 
     @cached_property
