@@ -4,33 +4,37 @@ What is tried in each pair of gaps between neighbouring temperatures is what `se
 gap: both change points at temperatures of the data, one of them inside its gap, or both.  As the
 two hinges don't overlap, all follows from the sums of either side alone (`sides.py`).
 
-Only the pairs that may beat a good one are worked out.  The others are ruled out by a bound, first
-for whole blocks of neighbouring temperatures: with the left change point somewhere in block I and
-the right one in block J, use is a straight line of the temperature on the rows below I and another
-on those above J.  Fitting these two lines freely, and the rows inside both blocks exactly, explains
-at least as much as any such pair.  With P the projection on what is so fitted on the left, and P'
-on the right, both beside the orthonormal columns Q, it explains of the residual r
+Only the pairs of gaps that may hold a better pair than a good one are worked out.  As a change
+point moves through its gap, the hinge turns in a plane.  Within a pair of gaps the gain is at most
+that of the nearest corner (both change points at temperatures) over cos²φ cos²φ', φ and φ' the
+angles between the hinges there and at the corner once the other hinge is taken off.  With α, α' the
+angles by which the hinges turn in their whole gaps, and c the cosine between the two hinges at the
+corner, a corner of gain G rules its four pairs of gaps out where
 
-    r'(P + P')r + s'S⁻¹s,  S = 1 − Q'(P + P')Q,  s = Q'(P + P')r
+    G + 2 G₀ (tan²α + tan²α')/(1 − c²) ≤ G₀,
 
-(the Schur complement of any text on matrices), which adds up numbers of I and numbers of J.  Of
-blocks that may hold a better pair each pair is then judged by itself, as blocks of one.
+G₀ the gain of the good pair: then φ ≤ α/2 / sin(ψ − α/2 − α'), φ' ≤ α'/2 / sin(ψ − α'/2) with
+cos ψ = c, and for these (1 − 2 (tan²α + tan²α')/sin²ψ) / (cos²φ cos²φ') is below 1 (a test looks at
+all angles).  With g, g' the products of the residual with the hinges of length one,
+G (1 − c²) = g² + g'² − 2cgg', which makes the rule
+
+    (c − gg'/G₀)² ≤ (1 − g²/G₀)(1 − g'²/G₀) − 2 (tan²α + tan²α').
 """
 
 from __future__ import annotations
 
-from itertools import combinations_with_replacement
+import math
 
 import numpy as np
 
-from mv.baseline.sides import LEFT, RANK, RIGHT, Hinges, Side, Sorted
+from mv.baseline.sides import LEFT, RANK, RIGHT, Hinges, Side, inside
 
-_BLOCKS = (4, 1)
-"""Temperatures in a block, first and last."""
-_UNSURE = 1e-6
-"""Pivot of S under which the bound is not trusted and the pair passes."""
+_TURN = 2.0
+"""How much of tan²α + tan²α' is allowed for."""
 _ROUNDING = 1e-6
-"""Share of the sum of squares that the bound may lose by rounding, above that pivot."""
+"""Share of the good gain that rounding may cost a corner."""
+_STRIP = 32
+"""Places of the left change point that are looked at together."""
 _STRIDE = 8
 """Temperatures between the pairs that are tried first."""
 
@@ -38,19 +42,18 @@ Best = tuple[float, float, float] | None
 """Gain and change points of the best of some pairs; None where none is possible."""
 
 
-def best_pair(rows: Sorted, hinges: Hinges, signs: bool) -> Best:
+def best_pair(hinges: Hinges, signs: bool) -> Best:
     """Gain and change points of the best pair, c₁ at place i and c₂ at place j ≥ i."""
     left, right = hinges.side(LEFT), hinges.side(RIGHT)
-    i, j = _may_beat(rows, _good_corner(left, right, signs))
+    i, j = _may_beat(left, right, _good_corner(left, right, signs))
     left, right, apart = left.at(i), right.at(j), i < j
-    (c11, c12), (c21, c22) = (
-        [-(x * y).sum(axis=0) for y in (right.b1, right.b2)] for x in (left.b1, left.b2)
-    )
+    # Cosines of the orthonormal pairs of either side with one another, shape (2, 2, pairs).
+    across = -(left.b[:, None] * right.b).sum(axis=2)
+    corners = _corners(left.g[0], right.g[0], across[0, 0], signs)
     found = (
-        _pick(_corners(left.g1, right.g1, c11, signs), True, left.u, right.u),
-        _interior(left, right, apart, (c11, c12, c21, c22), signs),
-        _edge(left, right, True, c11, c12, signs),
-        _edge(right, left, apart, c11, c21, signs),
+        _pick(corners, left.u, right.u),
+        _interior(left, right, apart, across, signs),
+        _edges(left, right, apart, across, signs),
     )
     return max((best for best in found if best), key=lambda best: best[0], default=None)
 
@@ -62,8 +65,8 @@ def _good_corner(left: Side, right: Side, signs: bool) -> float:
     ends, best = ((0, m), (0, m)), 0.0
     for stride in (_STRIDE, 1):
         a, b = (slice(max(low, 0), min(high, m), stride) for low, high in ends)
-        c11 = -(left.b1[:, a].T @ right.b1[:, b])
-        gain = _corners(left.g1[a, None], right.g1[b], c11, signs)
+        c11 = -(left.b[0, :, a].T @ right.b[0, :, b])
+        gain = _corners(left.g[0, a, None], right.g[0, b], c11, signs)
         i, j = np.arange(m)[a], np.arange(m)[b]
         gain[i[:, None] > j] = -np.inf
         place, other = divmod(int(gain.argmax()), len(j))
@@ -72,72 +75,43 @@ def _good_corner(left: Side, right: Side, signs: bool) -> float:
     return best
 
 
-def _may_beat(rows: Sorted, known: float) -> tuple[np.ndarray, np.ndarray]:
-    """Places (i, j) of the pairs that may explain more than `known`."""
-    k, m = len(rows.q), len(rows.cut)
-    first, second = np.array(list(combinations_with_replacement(range(k + 1), 2))).T
-    columns = np.concatenate([rows.q, rows.residual[None]])
-    products = columns.take(first, axis=0) * columns.take(second, axis=0)
-    products = np.cumsum(products, axis=1).take(rows.cut - 1, axis=1)
-    left, right = _straight(rows.beyond, first, second)
-    # What is left of 1, 0 and 0 in S, s and the sum explained, but for the rows inside the blocks.
-    left = products - left
-    left[(first == second) & (first < k)] += 1.0
-    right = -products - right
-    known -= _ROUNDING * rows.sse
-    i = j = np.zeros(1, dtype=int)
-    parts = -(-m // _BLOCKS[0])
-    for block, finer in zip(_BLOCKS, (*_BLOCKS[1:], 1), strict=True):
-        part = np.arange(parts)[:, None]
-        i, j = parts * i + part, parts * j + part
-        # Where the last block reaches beyond the last temperature it ends there.
-        (i_low, i_high), (j_low, j_high) = (
-            [np.minimum(block * at + end, m - 1) for end in (0, block - 1)] for at in (i, j)
-        )
-        below = left.take(i_low, axis=1) - products.take(i_high, axis=1)
-        above = right.take(j_high, axis=1) + products.take(j_low, axis=1)
-        look = _bound(below[:, :, None], above[:, None], k) > known
-        i, j = np.broadcast_arrays(i[:, None], j)
-        look = (look & (i < j)) | (i == j)
-        i, j = i[look], j[look]
-        parts = block // finer
-    return i[j < m], j[j < m]
+def _may_beat(left: Side, right: Side, known: float) -> tuple[np.ndarray, np.ndarray]:
+    """Places (i, j) of the pairs of gaps that may hold a gain above `known`."""
+    m = len(left.u)
+    if not known:
+        return np.triu_indices(m)
+    (g, turn), (other_g, other_turn) = (
+        (side.g[0] / math.sqrt(known), _TURN * _turned(side)) for side in (left, right)
+    )
+    one = np.ones(m)
+    across = np.concatenate([left.b[0], g[None]]), -np.concatenate([right.b[0], other_g[None]])
+    limit = (
+        np.array([1.0 - g * g, one, -turn - _ROUNDING]),
+        np.array([1.0 - other_g * other_g, -other_turn, one]),
+    )
+    look = np.zeros((m + 2, m), dtype=bool)
+    for a in range(0, m, _STRIP):
+        strip, above = slice(a, min(a + _STRIP, m)), slice(a, m)
+        most, product = (x[:, strip].T @ y[:, above] for x, y in (limit, across))
+        product *= product
+        np.greater(product, most, out=look[strip, above])
+    # A corner stands for the gaps on either side of its temperatures.
+    look = look.ravel()
+    wider = look[:-m] | look[m:]
+    i, j = np.divmod(np.flatnonzero(wider[:-1] | wider[1:]), m)
+    ordered = i <= j
+    return i[ordered], j[ordered]
 
 
-def _straight(sums: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """What a straight line on one side's rows explains of each product of two of Q's columns and
-    the residual, shape (2, products, m), from the sums of `Sorted.beyond`."""
-    half = sums.shape[1] // 2
-    # The line before Q's columns has no part in pairs.
-    level, weight = sums[:, 1 : half - 1], sums[:, half - 1 : half]
-    turned, first_moment = sums[:, half + 1 : -2], sums[:, -2:-1]
-    weight = np.where(weight > 0, weight, np.inf)
-    mean = first_moment / weight
-    turned = turned - mean * level
-    spread = sums[:, -1:] - mean * first_moment
-    spread = np.where(spread > RANK * sums[:, -1:], spread, np.inf)
-    products = level.take(first, axis=1) * (level / weight).take(second, axis=1)
-    return products + turned.take(first, axis=1) * (turned / spread).take(second, axis=1)
-
-
-def _bound(below: np.ndarray, above: np.ndarray, k: int) -> np.ndarray:
-    """What can be explained at most; infinite where that can't be told.
-
-    The sums of `below` and `above` hold, each pair of columns once, the matrix
-    [S, −s; −s', −r'(P + P')r]: eliminating the k columns of S one by one leaves what is asked for
-    in its corner.
-    """
-    pairs = combinations_with_replacement(range(k + 1), 2)
-    table = {pair: x + y for pair, x, y in zip(pairs, below, above, strict=True)}
-    unsure = False
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for p in range(k):
-            unsure = unsure | (table[p, p] < _UNSURE)
-            for a in range(p + 1, k + 1):
-                share = table[p, a] / table[p, p]
-                for b in range(a, k + 1):
-                    table[a, b] -= share * table[p, b]
-    return np.where(unsure, np.inf, -table[k, k])
+def _turned(side: Side) -> np.ndarray:
+    """tan² of the angle by which a hinge turns in the wider turn of the two gaps beside each place,
+    at most 1, shape (places,)."""
+    _, gap, l11, l21, l22, _, _ = side.own
+    # The hinge at the next temperature, along the one here and across it.
+    along, beside = l11 + side.sign * gap * l21, gap * np.where(np.isfinite(l22), l22, 0.0)
+    turn = np.where(along > beside, beside / np.where(along > beside, along, 1.0), 1.0) ** 2
+    turn[beside == 0] = 0.0
+    return np.maximum(turn, np.append(0.0, turn[:-1]))
 
 
 def _corners(p1: np.ndarray, r1: np.ndarray, c11: np.ndarray, signs: bool) -> np.ndarray:
@@ -148,57 +122,51 @@ def _corners(p1: np.ndarray, r1: np.ndarray, c11: np.ndarray, signs: bool) -> np
     return np.where((e1 > 0) & (p1 - c11 * r1 > 0), gain, -np.inf) if signs else gain
 
 
-def _interior(
-    left: Side, right: Side, apart: np.ndarray, across: tuple[np.ndarray, ...], signs: bool
-) -> Best:
+def _interior(left: Side, right: Side, apart: np.ndarray, across: np.ndarray, signs: bool) -> Best:
     """Both change points inside their gaps, the left one's gap below the right one's."""
-    c11, c12, c21, c22 = across
-    m11, m22 = 1.0 - c11 * c11 - c21 * c21, 1.0 - c12 * c12 - c22 * c22
-    m12 = -c11 * c12 - c21 * c22
-    e1, e2 = right.g1 - c11 * left.g1 - c21 * left.g2, right.g2 - c12 * left.g1 - c22 * left.g2
+    m11, m22 = 1.0 - (across * across).sum(axis=0)
+    m12 = -(across[:, 0] * across[:, 1]).sum(axis=0)
+    e1, e2 = right.g - (across * left.g[:, None]).sum(axis=0)
     det = m11 * m22 - m12 * m12
     with np.errstate(divide="ignore", invalid="ignore"):
-        w1, w2 = (m22 * e1 - m12 * e2) / det, (m11 * e2 - m12 * e1) / det
-    c2, ok = right.inside(w1, w2, signs)
+        w = np.array([m22 * e1 - m12 * e2, m11 * e2 - m12 * e1]) / det
+    c2, ok = inside(right.sign, right.own, w, signs)
     # Few pairs are left: the rest is worked out for them alone.
     keep = np.flatnonzero(ok & apart & (det > RANK))
     left, right = left.at(keep), right.at(keep)
-    w1, w2, c2, c11, c12, c21, c22 = (x[keep] for x in (w1, w2, c2, *across))
-    v1, v2 = left.g1 - c11 * w1 - c12 * w2, left.g2 - c21 * w1 - c22 * w2
-    c1, ok = left.inside(v1, v2, signs)
-    gain = left.g1 * v1 + left.g2 * v2 + right.g1 * w1 + right.g2 * w2
-    return _pick(gain, ok, c1, c2)
+    w, c2 = w.take(keep, axis=1), c2.take(keep)
+    v = left.g - (across.take(keep, axis=2) * w).sum(axis=1)
+    c1, ok = inside(left.sign, left.own, v, signs)
+    gain = (left.g * v + right.g * w).sum(axis=0)
+    return _pick(np.where(ok, gain, -np.inf), c1, c2)
 
 
-def _edge(
-    fixed: Side,
-    loose: Side,
-    possible: np.ndarray | bool,
-    c1: np.ndarray,
-    c2: np.ndarray,
-    signs: bool,
-) -> Best:
-    """`fixed` has its change point at a temperature of the data, `loose` inside a gap."""
-    e1, e2 = loose.g1 - c1 * fixed.g1, loose.g2 - c2 * fixed.g1
-    room = 1.0 - c1 * c1 - c2 * c2
+def _edges(left: Side, right: Side, apart: np.ndarray, across: np.ndarray, signs: bool) -> Best:
+    """One change point at a temperature of the data and the other inside its gap: in the first row
+    the left one is fixed, in the second the right one."""
+    # The rows of a side's numbers first, then which of both change points is fixed.
+    loose = np.array([right.own, left.own]).swapaxes(0, 1)
+    fixed = loose[:, ::-1]
+    c = np.array([across[0], across[:, 0]]).swapaxes(0, 1)
+    e = loose[-2:] - c * fixed[-2]
+    room = 1.0 - (c * c).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        lift = (c1 * e1 + c2 * e2) / room
-    w1, w2 = e1 + c1 * lift, e2 + c2 * lift
-    at, ok = loose.inside(w1, w2, signs)
-    v1 = fixed.g1 - c1 * w1 - c2 * w2
-    gain = fixed.g1 * v1 + loose.g1 * w1 + loose.g2 * w2
-    ok &= (room > RANK) & np.isfinite(fixed.l11) & possible
+        w = e + c * ((c * e).sum(axis=0) / room)
+    v = fixed[-2] - (c * w).sum(axis=0)
+    gain = fixed[-2] * v + (loose[-2:] * w).sum(axis=0)
+    freed_at, ok = inside(np.array([[right.sign], [left.sign]]), loose, w, signs)
+    ok &= (room > RANK) & np.isfinite(fixed[2])
+    ok[1] &= apart
     if signs:
-        ok &= v1 > 0
-    ends = fixed.u, at
-    return _pick(gain, ok, *(ends if not loose.left else ends[::-1]))
+        ok &= v > 0
+    c1, c2 = np.array([left.u, freed_at[1]]), np.array([freed_at[0], right.u])
+    return _pick(np.where(ok, gain, -np.inf).ravel(), c1.ravel(), c2.ravel())
 
 
-def _pick(gain: np.ndarray, ok: np.ndarray | bool, c1: np.ndarray, c2: np.ndarray) -> Best:
-    gain = np.where(ok & np.isfinite(gain), gain, -np.inf)
+def _pick(gain: np.ndarray, c1: np.ndarray, c2: np.ndarray) -> Best:
+    """The best of some pairs; a gain that is not finite is none."""
     if not len(gain):
         return None
+    gain = np.where(np.isfinite(gain), gain, -np.inf)
     at = int(gain.argmax())
-    if not np.isfinite(gain[at]):
-        return None
-    return float(gain[at]), float(c1[at]), float(c2[at])
+    return (float(gain[at]), float(c1[at]), float(c2[at])) if np.isfinite(gain[at]) else None

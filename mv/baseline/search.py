@@ -95,7 +95,7 @@ class ChangePointSearch:
         """5 parameters, b₁ (c₁ − T)⁺ + b₂ (T − c₂)⁺ with c₁ ≤ c₂."""
         if self._places < 2:
             return None
-        found = best_pair(self._rows, self._hinges, self._signs)
+        found = best_pair(self._hinges, self._signs)
         if found is None:
             return None
         gain, c1, c2 = found

@@ -121,33 +121,41 @@ class Hinges:
         b1 = self.b_hinge[kind, 1:] / l11
         b2 = (self.b_level[kind, 1:] - l21 * b1) / l22
         own = np.array([self.u, self.gap, l11, l21, l22, self.g1[kind], self.g2[kind]])
-        return Side(kind == LEFT, np.concatenate([own, b1, b2]))
+        return Side(1.0 if kind == LEFT else -1.0, np.concatenate([own, b1, b2]))
 
 
 class Side:
-    """The hinges of one side at some places, as `Hinges` says: `u`, `gap`, `l11`, `l21`, `l22`,
-    `g1`, `g2`, shape (places,), and `b1`, `b2`, the projections of the orthonormal pair on Z,
-    shape (k, places)."""
+    """The hinges of one side at some places.
 
-    __slots__ = ("_table", "b1", "b2", "g1", "g2", "gap", "l11", "l21", "l22", "left", "u")
+    `sign` is 1 for the left side and −1 for the right one; `own` the rows `u`, `gap`, `l11`, `l21`,
+    `l22`, `g1`, `g2` of `Hinges`, shape (7, places), `u` and the pair `g` among them, shapes
+    (places,) and (2, places); `b` the projections of the orthonormal pair on Z, shape
+    (2, k, places).
+    """
 
-    def __init__(self, left: bool, table: np.ndarray) -> None:
-        self.left, self._table = left, table
-        self.u, self.gap, self.l11, self.l21, self.l22, self.g1, self.g2 = table[:7]
-        k = (len(table) - 7) // 2
-        self.b1, self.b2 = table[7 : 7 + k], table[7 + k :]
+    __slots__ = ("_table", "b", "g", "own", "sign", "u")
+
+    def __init__(self, sign: float, table: np.ndarray) -> None:
+        self.sign, self._table = sign, table
+        self.own = table[:7]
+        self.u, self.g = table[0], table[5:7]
+        self.b = table[7:].reshape(2, (len(table) - 7) // 2, table.shape[1])
 
     def at(self, places: np.ndarray) -> Side:
         """The same at some of the places, as often as they are named."""
-        return Side(self.left, self._table.take(places, axis=1))
+        return Side(self.sign, self._table.take(places, axis=1))
 
-    def inside(self, w1: np.ndarray, w2: np.ndarray, signs: bool) -> tuple[np.ndarray, np.ndarray]:
-        """For coefficients of the orthonormal pair the change point, and whether it lies within its
-        gap and, where signs count, has a slope above zero."""
-        sign = 1.0 if self.left else -1.0
-        step, slope = freed(sign, self.l11, self.l21, self.l22, w1, w2)
-        ok = (step >= 0) & (step <= self.gap)
-        return self.u + step, ok & (slope > 0) if signs else ok
+
+def inside(
+    sign: np.ndarray | float, own: np.ndarray, w: np.ndarray, signs: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """For coefficients `w` of orthonormal pairs, the two first, the change point and whether it
+    lies within its gap and, where signs count, has a slope above zero.  `sign` and `own` as `Side`
+    has them, or several of them, the rows of `own` still first."""
+    u, gap, l11, l21, l22, _, _ = own
+    step, slope = freed(sign, l11, l21, l22, w[0], w[1])
+    ok = (step >= 0) & (step <= gap)
+    return u + step, ok & (slope > 0) if signs else ok
 
 
 def freed(
@@ -159,10 +167,9 @@ def freed(
     w2: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """From coefficients of an orthonormal pair to the change point's distance above u and the
-    slope.  `sign` is 1 for a hinge on the left and −1 on the right; the distance is infinite where
-    the pair has no second column."""
+    slope.  `sign` is 1 for a hinge on the left and −1 on the right; without a second column the
+    distance is 0, without a slope it is not finite."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        level = np.where(np.isfinite(l22), w2 / l22, np.nan)
+        level = w2 / l22
         slope = (w1 - l21 * level) / l11
-        step = sign * level / slope
-    return np.where(np.isfinite(step), step, np.inf), slope
+        return sign * level / slope, slope

@@ -226,6 +226,20 @@ def test_pairs_ruled_out_by_their_bound_are_not_the_best(monkeypatch, seed, sign
 
     ours = found()
     monkeypatch.setattr(
-        pair_search, "_may_beat", lambda rows, known: np.triu_indices(len(rows.cut))
+        pair_search, "_may_beat", lambda left, right, known: np.triu_indices(len(left.u))
     )
     assert ours == found()
+
+
+def test_no_pair_of_gaps_gains_more_than_is_allowed_for():
+    """The bound of `pair_search.py` at all angles: ψ between the hinges, α and α' their turns."""
+    share = np.linspace(0.0, 1.0, 101)[:, None]
+    allowed = np.linspace(0.0, 1.0, 400)[1:-1]
+    for psi in np.linspace(0.001, np.pi / 2, 60):
+        turns = allowed * np.sin(psi) ** 2 / 2
+        alpha, other = (np.arctan(np.sqrt(turns * part)) for part in (share, 1 - share))
+        room, other_room = psi - alpha / 2 - other, psi - other / 2
+        assert (room > 0).all()
+        phi, other_phi = alpha / 2 / np.sin(room), other / 2 / np.sin(other_room)
+        assert (phi < np.pi / 2).all()
+        assert ((1 - allowed) / (np.cos(phi) * np.cos(other_phi)) ** 2 < 1).all()
