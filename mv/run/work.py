@@ -48,12 +48,13 @@ def first_pass(
     holds, by meter, the rows of files that many meters share.
     """
     from mv.verify.draft import measure
+    from mv.verify.packed import pack
 
     use_store(Path(split) if split else None)
     unread = keep if isinstance(keep, Unread) else None
     marks = unread.marks(description) if unread else {}
     draft = measure(description)
-    packed = pickle.dumps(draft, protocol=5)
+    packed = pack(draft)
     if keep is None:
         return FirstAnswer(summary=draft.summary, draft=packed)
     key, seen = None, {}
@@ -94,8 +95,9 @@ def second_pass(
 
 def _draft(description: bytes, draft: bytes | str) -> Any:
     from mv.verify.draft import measure
+    from mv.verify.packed import unpack
 
     try:
-        return pickle.loads(draft if isinstance(draft, bytes) else read_part(draft, _SECOND))
+        return unpack(draft if isinstance(draft, bytes) else read_part(draft, _SECOND))
     except UNREADABLE:
         return measure(pickle.loads(description))

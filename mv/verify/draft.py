@@ -1,6 +1,6 @@
 """The part that costs: one site read, judged and fitted, kept as a draft.
 
-A draft holds everything that the conclusion needs and no readings, so that it can be pickled,
+A draft holds everything that the conclusion needs and no readings, so that it can be packed,
 kept, and concluded later with another drift.  Its rows are plain columns (`baseline/columns.py`),
 which are quick to keep and quick to reckon with.
 """
@@ -8,7 +8,6 @@ which are quick to keep and quick to reckon with.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,7 +27,6 @@ from mv.verify.context import Summary, summary_of
 from mv.verify.days import operating_days_of
 from mv.verify.fits import Fits, HourlyCheck, fit_periods, hourly_check
 from mv.verify.loads import HourShape, hour_shape
-from mv.verify.packed import pack, unpack
 from mv.verify.rivals import rivals
 
 LEFT = ("coverage", "day_type", "flag")
@@ -58,7 +56,7 @@ class CarrierDraft:
 
 @dataclass(frozen=True, kw_only=True)
 class Draft:
-    """One site, fitted but not concluded; picklable, without its readings."""
+    """One site, fitted but not concluded; without its readings; `packed.pack` keeps it."""
 
     description: SiteDescription
     carriers: tuple[CarrierDraft, ...]
@@ -73,13 +71,6 @@ class Draft:
     inputs: tuple[dict, ...]
     summary: Summary
     """What the portfolio needs to know of this site."""
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return _unpacked, (pack(vars(self)),)
-
-
-def _unpacked(packed: bytes) -> Draft:
-    return Draft(**unpack(packed))
 
 
 def measure(description: SiteDescription) -> Draft:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import copyreg
 import io
 import pickle
-from itertools import pairwise
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -42,10 +42,11 @@ def unpack(packed: bytes) -> Any:
 def _reduced(array: np.ndarray) -> tuple:
     if array.dtype.kind in PLAIN:
         return _plain, (array.tobytes(), array.dtype.str, array.shape)
-    if array.dtype == object and array.ndim == 1 and set(map(type, array.tolist())) == {str}:
-        first = [0, *(np.flatnonzero(array[1:] != array[:-1]) + 1).tolist()]
-        lengths = [b - a for a, b in pairwise([*first, len(array)])]
-        return _words, (array[first].tolist(), lengths)
+    if array.dtype == object and array.ndim == 1:
+        words = array.tolist()
+        if set(map(type, words)) == {str}:
+            runs = [(word, len(list(run))) for word, run in groupby(words)]
+            return _words, tuple(zip(*runs, strict=True))
     return array.__reduce_ex__(5)
 
 
@@ -53,5 +54,5 @@ def _plain(data: bytes, kind: str, shape: tuple[int, ...]) -> np.ndarray:
     return np.ndarray(shape, kind, data)
 
 
-def _words(words: list[str], lengths: list[int]) -> np.ndarray:
+def _words(words: tuple[str, ...], lengths: tuple[int, ...]) -> np.ndarray:
     return np.repeat(np.array(words, dtype=object), lengths)

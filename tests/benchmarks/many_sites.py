@@ -165,14 +165,13 @@ def stages(folder: Path, sites: int) -> dict[str, float]:
 
 
 def _through_all_stages(portfolio: Any, keys: list[str]) -> dict[str, float]:
-    import pickle
-
     from mv.plan.attach import with_plan
     from mv.report.render import context_from
     from mv.run.cache import Cache
     from mv.run.finished import Places, finish, put
     from mv.run.whole import learn_context
     from mv.verify.draft import measure
+    from mv.verify.packed import pack, unpack
     from mv.verify.site import conclude
 
     spent: dict[str, float] = {}
@@ -196,11 +195,11 @@ def _through_all_stages(portfolio: Any, keys: list[str]) -> dict[str, float]:
             timed("digest", cache.key, site)
             draft = timed("read and fit", measure, site)
             summaries[key] = draft.summary
-            drafts[key] = timed("keep the draft", pickle.dumps, draft, 5)
+            drafts[key] = timed("keep the draft", pack, draft)
         learned = timed("learn from all sites", learn_context, portfolio, summaries)
         for key, site in sites.items():
             context = timed("learn from all sites", learned.site, key)
-            draft = timed("fetch the draft", pickle.loads, drafts[key])
+            draft = timed("fetch the draft", unpack, drafts[key])
             result = timed("conclude", conclude, draft, context)
             result = timed("plan and looks", with_plan, result, site, None)
             finished = timed("page and tables", finish, result, page)
