@@ -193,8 +193,11 @@ def site_page(site: SiteResult, say: Say, context: Any) -> dict[str, Any]:
     """Everything that `site.html` prints."""
     view = SiteView(site, site)
     charts = drawn("site", view, say)
-    claims = [", ".join(other.claims) or other.carrier for other in site.others]
-    how = trail.trail(site.derivations, say, claims)
+    parts = {
+        f"others[{i}]": ", ".join(other.claims) or text.carrier_label(other.carrier)
+        for i, other in enumerate(site.others)
+    }
+    how = trail.trail(site.derivations, say, parts)
     figures = headlines(site, say)
     placed = [h.how for h in figures if h.how in how]
     others = [peers.other(i, c, site, say) for i, c in enumerate(site.others)]

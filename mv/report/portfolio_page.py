@@ -266,7 +266,8 @@ def portfolio_page(result: PortfolioResult, say: Say, context: Any) -> dict[str,
     level = text.confidence_words(result.confidence)
     hrefs = {s.site: f"sites/{s.site}.html" for s in result.sites}
     rows = [site_row(s, say, hrefs[s.site]) for s in result.sites]
-    how = trail.trail(result.derivations, say)
+    parts = {f"totals[{i}]": text.carrier_label(t.carrier) for i, t in enumerate(result.totals)}
+    how = trail.trail(result.derivations, say, parts)
     figures = headlines(result, say)
     placed = [h.how for h in figures if h.how in how]
     out_of_totals = [r for r in rows if r.verdict in ("not verifiable", "not yet due")]

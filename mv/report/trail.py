@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -28,6 +28,7 @@ FIGURE_WORDS = {
     "annual.estimated_savings": "Estimated savings a year",
     "annual.verified_savings.value": "Verified savings a year",
     "annual.realisation_rate.value": "Realisation rate",
+    "realisation_rate.value": "Realisation rate",
     "money.cost_savings.value": "Cost savings in the reporting period",
     "money.annual_cost_savings.value": "Cost savings a year",
     "money.annual_cost_savings_estimated": "Estimated cost savings a year",
@@ -40,6 +41,7 @@ FIGURE_WORDS = {
     "money.npv.value": "Net present value",
     "money.irr.value": "Internal rate of return",
     "money.savings_to_investment.value": "Savings-to-investment ratio",
+    "money.payback.months": "Simple payback of the counted sites",
     "model.cv_rmse": "CV(RMSE)",
     "model.nmbe": "NMBE",
     "model.r2": "R²",
@@ -75,10 +77,12 @@ def anchor(key: str) -> str:
     return "how-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")
 
 
-def figure_name(key: str, claims: Sequence[str] = ()) -> str:
-    """What a figure is called; `claims` name the site's other parts, in their order."""
-    if claims and (other := re.match(r"others\[(\d+)\]\.", key)):
-        return f"{figure_name(key[other.end() :])}, {claims[int(other[1])]}"
+def figure_name(key: str, parts: Mapping[str, str]) -> str:
+    """What a figure is called; `parts` names what the results hold several of, by its path:
+    `totals[0]` is the total of electricity."""
+    part, _, rest = key.partition(".")
+    if part in parts:
+        return f"{figure_name(rest, {})}, {parts[part]}"
     return FIGURE_WORDS.get(key) or key.removesuffix(".value").replace("_", " ").replace(".", ", ")
 
 
@@ -89,9 +93,9 @@ def _text(value: float | str | None, say: Say) -> str:
 
 
 def trail(
-    derivations: list[Derivation], say: Say, claims: Sequence[str] = ()
+    derivations: list[Derivation], say: Say, parts: Mapping[str, str]
 ) -> dict[str, TrailModel]:
-    """Every derivation as a fold-out, by the key of its figure; `claims` as in `figure_name`."""
+    """Every derivation as a fold-out, by the key of its figure; `parts` as in `figure_name`."""
     anchors = {d.figure: anchor(d.figure) for d in derivations}
     out = {}
     for i, d in enumerate(derivations):
@@ -120,7 +124,7 @@ def trail(
         )
         out[d.figure] = TrailModel(
             anchors[d.figure],
-            figure_name(d.figure, claims),
+            figure_name(d.figure, parts),
             Name(d.formula),
             value,
             Name(d.source),

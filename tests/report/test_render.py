@@ -27,6 +27,7 @@ from mv.report.render import (
     render_site,
 )
 from mv.results import Acceptance, to_json
+from mv.run.trail import portfolio_derivations
 from tests.report.fabricated import (
     make_comparison,
     make_portfolio,
@@ -159,6 +160,14 @@ def test_sampled_total_is_told_with_its_precision():
     for root, path, value in told:
         assert resolve(saved, root, path) == value
     assert "Twelve of eighty sites were verified." in page
+
+
+def test_fold_outs_of_the_portfolio_are_named_in_words(portfolio):
+    told = dataclasses.replace(portfolio, derivations=portfolio_derivations(portfolio))
+    page = index_text(told, RenderOptions())
+    names = re.findall(r'aria-label="Values put in: ([^"]*)"', page)
+    assert {f"{what}, electricity" for what in ("Avoided energy", "Realisation rate")} <= set(names)
+    assert not [name for name in names if re.search(r"[\[\]_.]|totals", name)]
 
 
 def test_name_on_each_sheet_cannot_leave_its_string():
