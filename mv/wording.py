@@ -6,6 +6,7 @@ sentence that travels as text is written here, in the form that pages have witho
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 MINUS = "−"
@@ -15,23 +16,29 @@ from memory)."""
 
 
 def number(value: float, decimals: int = 0, *, sign: bool = False) -> str:
-    """Such as `3 200`, `−12.5`; with `sign` also `+3 200`."""
-    return _written(format(value, _form(decimals, "f", sign)))
+    """Such as `3 200`, `−12.5`; with `sign` also `+3 200`.
+
+    Negative `decimals` round to tens, hundreds ...
+    """
+    size = abs(value)
+    if decimals < 0:
+        tens = 10**-decimals
+        text = _whole(round(size / tens) * tens)
+    elif decimals == 0 and math.isfinite(size):
+        text = _whole(round(size))
+    else:
+        text = f"{size:,.{decimals}f}".replace(",", NARROW)
+    if value < 0:
+        return MINUS + text if text.strip("0.") else text
+    return "+" + text if sign else text
+
+
+@lru_cache(maxsize=8192)
+def _whole(size: int) -> str:
+    """Rounded numbers come again and again, and setting groups is most of the work."""
+    return format(size, ",").replace(",", NARROW)
 
 
 def percent(fraction: float, decimals: int = 0, *, sign: bool = False) -> str:
     """A fraction such as `25.9 %`; with `sign` also `+25.9 %`."""
-    text = format(fraction, _form(decimals, "%", sign))
-    return f"{_written(text[:-1])}{NARROW}%"
-
-
-@lru_cache(maxsize=64)
-def _form(decimals: int, kind: str, sign: bool) -> str:
-    """How `format` is told; made once, as a page has a thousand numbers."""
-    return f"{'+' if sign else ''},.{decimals}{kind}"
-
-
-def _written(text: str) -> str:
-    if text[0] == "-":
-        text = text[1:] if not text.strip("-0.,") else MINUS + text[1:]
-    return text.replace(",", NARROW)
+    return f"{number(fraction * 100, decimals, sign=sign)}{NARROW}%"

@@ -1,8 +1,10 @@
 """Numbers within sentences, and that pages without settings write the same."""
 
+import math
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import mv
@@ -47,3 +49,27 @@ def test_no_sentence_writes_a_percentage_of_its_own():
         if own.search(line) and "width" not in line
     ]
     assert found == []
+
+
+@pytest.mark.parametrize("decimals", [0, 1, 3])
+def test_numbers_are_rounded_and_grouped_as_python_does(decimals):
+    rng = np.random.default_rng(11)
+    values = np.concatenate(
+        [
+            np.exp(rng.normal(3, 6, 2000)) * rng.choice([-1, 1], 2000),
+            rng.integers(-30_000, 30_000, 500) / 8,  # halves and eighths: exact ties
+            [998.9996, 999.0, 999.4, 999.5, 999.9996, 999_999.5, 1e15, 1e22, 0.285, 1.005],
+        ]
+    )
+    for value in values.tolist():
+        told = format(value, f",.{decimals}f")
+        if not told.strip("-0."):
+            told = told.removeprefix("-")  # no minus before a zero
+        assert number(value, decimals) == told.replace("-", "−").replace(",", NARROW)
+    assert number(math.inf, decimals) == "inf"
+
+
+def test_numbers_are_rounded_to_tens_and_hundreds():
+    for value in (*np.exp(np.random.default_rng(2).normal(7, 2, 500)).tolist(), 7095.0, 7105.0):
+        for decimals in (-1, -2):
+            assert number(value, decimals) == number(round(value, decimals))

@@ -149,19 +149,16 @@ def _decimals(size: float, digits: int) -> int:
 
 
 def _significant(value: float, digits: int) -> str:
-    """A number with `digits` significant digits in plain figures, such as -1,234.5."""
+    """A number with `digits` significant digits, such as −1 234.5."""
     size = abs(value)
     if size < LEAST_CUT and float(value).is_integer():
-        return format(value + 0.0, FIXED[0])  # no minus before a zero
+        return number(value)
     if size < SMALLEST:
         return "about 0"
     if size < LEAST_PLAIN:
         power = math.floor(math.log10(size))
-        return f"{value / 10.0**power:.{digits - 1}f}{NARROW}×{NARROW}10{_raised(power)}"
-    decimals = _decimals(size, digits)
-    if decimals < 0:
-        value, decimals = round(value, decimals), 0
-    return format(value, FIXED[decimals])
+        return f"{number(value / 10.0**power, digits - 1)}{NARROW}×{NARROW}10{_raised(power)}"
+    return number(value, _decimals(size, digits))
 
 
 FT2 = 1 / 0.3048**2
@@ -214,10 +211,7 @@ class Say:
         """Number with `decimals` places (negative: rounded to tens, hundreds ...)."""
         if value is None or not math.isfinite(value):
             return NOT_GIVEN
-        if decimals < 0:
-            value, decimals = round(value, decimals), 0
-        text = number(value, decimals)
-        return text if self._marks is None else text.translate(self._marks)
+        return self._marked(number(value, decimals))
 
     def number(self, value: float | None, digits: int = 3) -> str:
         """Number with `digits` significant digits; whole numbers up to 99 999 stay whole."""
@@ -242,13 +236,13 @@ class Say:
         for i in np.flatnonzero(~(whole | cut)).tolist():
             known = math.isfinite(values[i])
             missing = columns[column_of[i]].missing
-            texts[i] = _significant(values[i], digits[i]) if known else missing
-        written = iter(self._marked(COLUMN.join(texts)).split(COLUMN))
+            texts[i] = _significant(values[i], columns[column_of[i]].digits) if known else missing
+        told = COLUMN.join(texts).replace(",", NARROW).replace("-", MINUS)
+        written = iter(self._marked(told).split(COLUMN))
         return [list(islice(written, length)) for length in lengths]
 
     def _marked(self, text: str) -> str:
         """Plain figures with this portfolio's marks in them."""
-        text = text.replace(",", NARROW).replace("-", MINUS)
         return text if self._marks is None else text.translate(self._marks)
 
     def count(self, value: int | None) -> str:
@@ -265,9 +259,11 @@ class Say:
         full = float(value)
         if self.us:
             value, unit, half = _in_us(value, unit, half)
-        known = half and math.isfinite(half)
-        text = self.fixed(value, decimals_for(half)) if known else self.number(value, digits)
-        return Figure(text, unit_words(unit), path, full)
+        if half and math.isfinite(half):
+            text = number(value, decimals_for(half))
+        else:
+            text = _significant(value, digits)
+        return Figure(self._marked(text), unit_words(unit), path, full)
 
     def temperature(self, values):
         """Temperatures in °C (number or array) as they are printed."""
