@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from mv.findings import RULES
@@ -195,13 +196,16 @@ def exclusion_rows(site: CarrierResult, say: Say) -> list[Row]:
     if series is None:
         return []
     table = series.daily if series.daily.get("date") else series.bills
-    counts: dict[str, list[int]] = {}
-    for status, period in zip(table.get("status", []), table.get("period", []), strict=True):
-        if status != "used" and period in ("baseline", "reporting"):
-            counts.setdefault(status, [0, 0])[period == "reporting"] += 1
+    counts = Counter(zip(table.get("status", []), table.get("period", []), strict=True))
+    periods = ("baseline", "reporting")
+    rules = {rule for rule, period in counts if rule != "used" and period in periods}
     return [
-        Row(rule_words(rule), (say.count(a), say.count(b)), note=_meaning(rule))
-        for rule, (a, b) in sorted(counts.items())
+        Row(
+            rule_words(rule),
+            tuple([say.count(counts[rule, period]) for period in periods]),
+            note=_meaning(rule),
+        )
+        for rule in sorted(rules)
     ]
 
 

@@ -8,7 +8,6 @@ templates escape everything else.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any
@@ -21,18 +20,23 @@ from mv.report.rows import Cell, Digest, Plain, Row
 from mv.report.trail import StepModel, TrailModel
 from mv.wording import NARROW
 
-SPECIAL = re.compile("[&<>\"']")
-"""Signs that mean something in markup."""
-BETWEEN = '</td></tr>\n<tr><th scope="row">'
-"""Ends a row of a chart's numbers and begins the next."""
+NEXT_CELL = '</td><td class="r">'
+NEXT_ROW = '</td></tr>\n<tr><th scope="row">'
+"""What stands between the cells and between the rows of a chart's numbers."""
+TO_THE_RIGHT = ' class="r"'
 NO_BREAK = "\u00a0"
 WORDS = 8192
 """Words kept as they stand in markup: most of a page's are those of every page."""
 
 
+def _plain(text: str) -> bool:
+    """Whether no sign of it means anything in markup."""
+    return not ("<" in text or ">" in text or "&" in text or '"' in text or "'" in text)
+
+
 def _new(text: str) -> str:
     """As `escaped`, for what no other page is likely to say."""
-    return text if SPECIAL.search(text) is None else str(escape(str(text)))
+    return text if _plain(text) else str(escape(str(text)))
 
 
 @lru_cache(maxsize=WORDS)
@@ -117,9 +121,10 @@ def _linked(label: str, how: str) -> str:
 
 
 @lru_cache(maxsize=256)
-def _opened(right: tuple[int, ...], count: int) -> tuple[str, ...]:
-    """Opening tag of each of `count` cells behind a row's head; `right` stand to the right."""
-    return tuple('<td class="r">' if i in right else "<td>" for i in range(1, count + 1))
+def _places(right: tuple[int, ...], count: int) -> str:
+    """Places for the `count` cells behind a row's head, for %; `right` stand to the right."""
+    cells = range(1, count + 1)
+    return "".join([f"<td{TO_THE_RIGHT if i in right else ''}>%s</td>" for i in cells])
 
 
 @lru_cache(maxsize=256)
@@ -128,7 +133,7 @@ def _framed(caption: str, heads: tuple[str, ...], right: tuple[int, ...]) -> str
     told = escaped(caption)
     cells = []
     for i, head in enumerate(heads):
-        place = ' class="r"' if i in right else ""
+        place = TO_THE_RIGHT if i in right else ""
         cells.append(f'<th scope="col"{place}>{escaped(head)}</th>' if head else "<td></td>")
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="Table: {told}"><table>'
@@ -149,14 +154,11 @@ def table_markup(
     `right` holds the columns that stand to the right, the label being column 0.
     """
     out = [_framed(caption, heads, right), "\n"]
-    opened = _opened(right, len(heads))
     for label, cells, how, note, mark in rows:
         head = _html(label)
         if how and follow:
             head = _linked(head, how)
-        told = "".join(
-            [f"{tag}{_WAYS[type(c)](c)}</td>" for tag, c in zip(opened, cells, strict=False)]
-        )
+        told = _places(right, len(cells)) % tuple([_WAYS[type(c)](c) for c in cells])
         remark = f'<td class="note">{_html(note)}</td>' if notes else ""
         shape = f' class="m-{escaped(mark)}"' if mark else ""
         out.append(f'<tr{shape}><th scope="row">{head}</th>{told}{remark}</tr>\n')
@@ -167,10 +169,10 @@ def table_markup(
 def plain_markup(table: Plain, caption: str) -> Markup:
     """A table whose columns the results decide."""
     out = [_framed(caption, tuple(table.head), table.right)]
-    opened = _opened(table.right, len(table.head))
+    places = _places(table.right, len(table.head) - 1)
     for first, *others in table.rows:
-        cells = [f"{tag}{_html(c)}</td>" for tag, c in zip(opened, others, strict=False)]
-        out.append(f'<tr><th scope="row">{_html(first)}</th>{"".join(cells)}</tr>')
+        told = places % tuple([_html(cell) for cell in others])
+        out.append(f'<tr><th scope="row">{_html(first)}</th>{told}</tr>')
     out.append("</tbody></table></div>\n")
     return Markup("".join(out))
 
@@ -188,13 +190,10 @@ def body_markup(rows: Sequence[Sequence[str]]) -> Markup:
     """Rows of worded cells, all of one length, as table rows: a head, then numbers."""
     if not rows:
         return Markup("")
-    cells = [cell for row in rows for cell in row]
-    if SPECIAL.search("".join(cells)):
-        cells = [_new(cell) for cell in cells]
-    others = len(rows[0]) - 1
-    ends = ['</th><td class="r">', *['</td><td class="r">'] * (others - 1), BETWEEN] * len(rows)
-    pieces = [piece for both in zip(cells, ends, strict=True) for piece in both]
-    return Markup(f'<tr><th scope="row">{"".join(pieces[:-1])}</td></tr>')
+    if not _plain("".join([cell for row in rows for cell in row])):
+        rows = [[_new(cell) for cell in row] for row in rows]
+    lines = [f'{row[0]}</th><td class="r">{NEXT_CELL.join(row[1:])}' for row in rows]
+    return Markup(f'<tr><th scope="row">{NEXT_ROW.join(lines)}</td></tr>')
 
 
 # -- fold-outs ---------------------------------------------------------------------------------
