@@ -22,6 +22,9 @@ _SITES_END = b"\n  ]"
 _SITE, _SITE_END = b"\n    {", b"\n    }"
 """How `to_json` sets off the sites of a portfolio; a text within JSON holds no line end."""
 
+_OUTSIDE = slice(len(b"[\n  [\n    "), -len(b"\n  ]\n]"))
+"""What is left of JSON of a list in a list when the lists' own signs are cut off."""
+
 _DUMP = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
 
 
@@ -42,7 +45,7 @@ def series_json(result: SiteResult) -> bytes:
 
 def site_json(site: SiteResult) -> bytes:
     """A site's part of the portfolio's JSON, set in as far as it stands there."""
-    return to_json(site).replace(b"\n", b"\n    ")
+    return orjson.dumps([[site]], option=_DUMP | orjson.OPT_INDENT_2)[_OUTSIDE]
 
 
 def write_json(result: PortfolioResult, sites: Iterable[bytes], file: IO[bytes]) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import pickle
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -29,7 +29,6 @@ from mv.run.entries import Mark, keep_files, read_parts, write_file, write_parts
 
 Files = dict[str, bytes]
 """Path within the report → content."""
-Carrier = TypeVar("Carrier", bound=CarrierResult)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,11 +129,11 @@ def slim(result: SiteResult, *, named: bool = False) -> SiteResult:
 
     `named`: keep the names of files and meters too, for the edition that leaves them out.
     """
-    own: dict[str, Any] = {
+    own: dict[str, Any] = _slim_parts(result, named) | {
         "retrofits": [{"retrofit": row["retrofit"]} for row in result.retrofits],
         "estimate": {},
         "operating_days": None,
-        "others": [_slim_carrier(other, named) for other in result.others],
+        "others": [replace(other, **_slim_parts(other, named)) for other in result.others],
         "static_factors": [],
         "derivations": [],
         "departures": [],
@@ -144,26 +143,26 @@ def slim(result: SiteResult, *, named: bool = False) -> SiteResult:
     }
     if not named:
         own |= {"findings": [], "inputs": []}
-    return replace(_slim_carrier(result, named), **own)
+    return replace(result, **own)
 
 
-def _slim_carrier(result: Carrier, named: bool) -> Carrier:
+def _slim_parts(result: CarrierResult, named: bool) -> dict[str, Any]:
+    """What a slim result of a carrier holds in place of the whole one's parts."""
     spread, annual = result.uncertainty, result.annual
-    return replace(
-        result,
-        model=None,
-        candidates=[],
-        cross_check={},
-        acceptance=[],
-        uncertainty=replace(spread, parts=[], fractional={}, words="") if spread else None,
-        annual=replace(annual, method="", normal_conditions="") if annual else None,
-        events=[],
-        demand=None,
-        money=_slim_money(result.money, named),
-        placebo={},
-        comparison={},
-        series=_slim_series(result.series),
-    )
+    return {
+        "model": None,
+        "candidates": [],
+        "cross_check": {},
+        "acceptance": [],
+        "uncertainty": replace(spread, parts=[], fractional={}, words="") if spread else None,
+        "annual": replace(annual, method="", normal_conditions="") if annual else None,
+        "events": [],
+        "demand": None,
+        "money": _slim_money(result.money, named),
+        "placebo": {},
+        "comparison": {},
+        "series": _slim_series(result.series),
+    }
 
 
 def _slim_money(money: Money | None, named: bool) -> Money | None:
