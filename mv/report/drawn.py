@@ -4,10 +4,9 @@ draws in its place?"""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 from markupsafe import Markup
@@ -36,8 +35,7 @@ NO_READINGS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnChart:
+class DrawnChart(NamedTuple):
     """A chart ready for its page: its dictionary, its still picture, its key, its numbers."""
 
     chart: Chart

@@ -25,8 +25,7 @@ from mv.registry import Registry
 from mv.report.format import Numbers
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(NamedTuple):
     """The numbers of a chart by columns, words or numbers, under their heads."""
 
     head: tuple[str, ...]
@@ -34,8 +33,7 @@ class Table:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Chart:
+class Chart(NamedTuple):
     """One drawn chart."""
 
     key: str
@@ -56,8 +54,7 @@ class Chart:
     """Words for the two ends of a shade scale, `0 kW to 45 kW`; empty where there is none."""
 
 
-@dataclass(frozen=True, slots=True)
-class NotDrawn:
+class NotDrawn(NamedTuple):
     """A chart that these results can't fill, with the reason."""
 
     key: str

@@ -43,9 +43,9 @@ class _Panel:
         self.left, self.right = margin["left"] * SCALE, (WIDTH - margin["right"]) * SCALE
         self.top, self.bottom = margin["top"] * SCALE, (chart.height - margin["bottom"]) * SCALE
         self.width, self.depth = self.right - self.left, self.bottom - self.top
-        shaded = any(trace["type"] == "heatmap" for trace in chart.data)
-        self.x_low, self.x_high = _span(self.x_axis, x_low, x_high, tight=shaded)
-        self.y_low, self.y_high = _span(self.y_axis, y_low, y_high, tight=shaded)
+        is_shaded = bool(chart.ramp)
+        self.x_low, self.x_high = _span(self.x_axis, x_low, x_high, tight=is_shaded)
+        self.y_low, self.y_high = _span(self.y_axis, y_low, y_high, tight=is_shaded)
         if self.y_axis.get("autorange") == "reversed":
             self.y_low, self.y_high = self.y_high, self.y_low
         self.x_slope = self.width / (self.x_high - self.x_low)
