@@ -42,7 +42,8 @@ def packed(traces: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     least = np.where(largest > 0, largest, 1.0)  # a column may hold zeros or gaps alone
     tens = np.floor(np.log10(least)) - [DIGITS_OF[name] - 1 for _, name in places]
     values *= np.repeat(10.0**-tens, sizes)
-    whole = np.where(np.isnan(values), GAP, np.rint(values)).astype(np.int32)
+    values[np.isnan(values)] = GAP
+    whole = np.rint(values).astype(np.int32)
     last = 0
     for (i, name), column, ten in zip(places, columns, tens.tolist(), strict=True):
         first, last = last, last + column.size
