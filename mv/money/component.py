@@ -37,9 +37,7 @@ class Stage(IntEnum):
 class Entry(Described):
     """What every entry of a component may say."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", use_attribute_docstrings=True, populate_by_name=True
-    )
+    model_config = ConfigDict(populate_by_name=True)
 
     name: str = ""
     """Name of the line, as the bill prints it."""

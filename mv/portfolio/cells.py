@@ -24,7 +24,7 @@ from pydantic import ValidationError
 from pydantic_core import PydanticUndefined
 
 from mv.findings import Finding
-from mv.portfolio.described import CURRENCY, KEY, Described, Source
+from mv.portfolio.described import CURRENCY, KEY, Described, Source, meanings
 from mv.portfolio.tables import MAX_CELL, UNSAFE, Table, normal, shown
 
 FIRST_DAY = dt.date(1950, 1, 1)
@@ -169,12 +169,17 @@ def list_of(text: str) -> tuple[str, ...]:
 class FieldForm:
     """What one field of a description takes."""
 
+    model: type[Described]
     name: str
     kind: Literal["text", "number", "date", "truth", "choice", "list", "other"]
     required: bool
     default: Any
     choices: tuple[str, ...]
-    description: str
+
+    @property
+    def description(self) -> str:
+        """What it means, in the words of the manual."""
+        return meanings(self.model).get(self.name, "")
 
 
 @lru_cache(maxsize=64)
@@ -186,8 +191,7 @@ def forms(model: type[Described]) -> dict[str, FieldForm]:
             continue
         kind, choices = _kind(field.annotation)
         default = None if field.default is PydanticUndefined else field.default
-        text = " ".join((field.description or "").split())
-        result[name] = FieldForm(name, kind, field.is_required(), default, choices, text)
+        result[name] = FieldForm(model, name, kind, field.is_required(), default, choices)
     return result
 
 

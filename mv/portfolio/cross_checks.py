@@ -376,10 +376,17 @@ def _files(check: Check, folder: Folder) -> None:
 
 # -- the world -----------------------------------------------------------------------------
 @lru_cache(maxsize=1)
-def _countries() -> dict[str, list[str]]:
+def _countries() -> frozenset[str]:
+    """Codes of the countries whose holidays are known; the holidays themselves stay unread."""
+    from holidays.registry import EntityLoader
+
+    return frozenset(EntityLoader.get_country_codes())
+
+
+def _regions(country: str) -> list[str]:
     import holidays
 
-    return holidays.list_supported_countries(include_aliases=True)
+    return holidays.list_supported_countries()[country]
 
 
 @lru_cache(maxsize=1024)
@@ -390,8 +397,7 @@ def place_problems(country: str, region: str | None) -> tuple[tuple[str, str], .
         near = country.upper() if country.upper() in known else None
         hint = f'; did you mean "{near}"?' if near else "; write its ISO 3166 code, such as PT"
         return (("country", f"{shown(country)} is not a country whose holidays are known{hint}"),)
-    if region is not None and region not in known[country]:
-        regions = known[country]
+    if region is not None and region not in (regions := _regions(country)):
         short = region.removeprefix(f"{country}-")
         if not regions:
             hint = "; no regions are known for it, leave the cell empty"

@@ -376,9 +376,7 @@ class SiteDescription(Described):
 class Portfolio(Described):
     """A whole folder, read and valid."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", arbitrary_types_allowed=True, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(arbitrary_types_allowed=True)
 
     folder: str
     settings: Settings

@@ -38,6 +38,11 @@ from mv.results import PortfolioResult, SiteResult
 from mv.wording import NARROW
 
 PLOTLY_ASSET = "plotly.min.js"
+SITE_TEMPLATES = (
+    *("site.html", "base.html", "parts.html", "plan_sections.html", "methods.html"),
+    *("glossary.html", "end.html"),
+)
+"""What a site's page is filled from."""
 PAPERS = {"a4": "A4", "letter": "letter"}
 """Name of a paper in the settings → its name in a stylesheet."""
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")

@@ -85,7 +85,8 @@ def _read_sites(path: Path, start: int, end: int) -> Iterator[SiteResult]:
 
 
 @lru_cache(maxsize=8)
-def _adapter(kind: type):
+def adapter(kind: type):
+    """What builds results of a kind from mappings; made once, as it takes its time."""
     from pydantic import TypeAdapter
 
     return TypeAdapter(kind)
@@ -106,7 +107,7 @@ def from_json(text: bytes, kind: type = PortfolioResult):
             f"mvreport reads {SCHEMA_VERSION}. Run `mvreport report` again."
         )
     try:
-        return _adapter(kind).validate_python(data)
+        return adapter(kind).validate_python(data)
     except ValueError as error:
         raise RenderError(f"the results are not what this version expects: {error}") from error
 
@@ -116,4 +117,4 @@ def from_mapping(kind: type, fields: dict[str, Any]):
 
     Raises ValueError (pydantic's) where a field is missing, unknown in type, or left over.
     """
-    return _adapter(kind).validate_python(fields)
+    return adapter(kind).validate_python(fields)

@@ -9,6 +9,7 @@ from mv.findings import FolderError
 from mv.money.component import COMPONENTS, Entry
 from mv.money.load import Load
 from mv.money.rates import open_rate, price_load
+from mv.portfolio.described import meanings
 from mv.portfolio.schema import Block, Source
 
 EXAMPLES = {
@@ -52,7 +53,7 @@ class TestContract:
         assert component.name == name
         assert component.label
         assert issubclass(component.entry, Entry)
-        assert all(field.description for field in component.entry.model_fields.values())
+        assert all(meanings(component.entry)[name] for name in component.entry.model_fields)
 
     def test_its_lines_have_one_finite_amount_a_billing_period(self, name):
         load = months("2024-01-01", "2024-05-01", 5.0)

@@ -11,6 +11,7 @@ from mv.money.component import COMPONENTS
 from mv.money.load import daily_load
 from mv.money.rates import open_rate, open_rates, price_load
 from mv.money.reference import example_rates, rates_reference
+from mv.portfolio.described import meanings
 from mv.portfolio.settings import rates
 
 
@@ -186,7 +187,7 @@ def test_the_manual_holds_every_setting_and_is_kept():
         assert f"### `{component.name}`: {component.label}" in text
         for name, field in component.entry.model_fields.items():
             assert f"| `{field.alias or name}` |" in text
-            assert field.description in text
+            assert meanings(component.entry)[name] in text
 
 
 def test_one_price_is_flat_and_needs_no_intervals():
