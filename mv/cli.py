@@ -7,6 +7,7 @@ was written.  Messages for people go to stderr, results to stdout.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from pathlib import Path
@@ -161,9 +162,11 @@ def render(
 def main() -> None:
     """Run the command line; a user's mistake ends with a message and exit code 2."""
     from mv.findings import FolderError, MvError
+    from mv.run.engine import garbage_seldom
 
     try:
-        app()
+        with garbage_seldom():
+            app()
     except FolderError as error:
         _say_findings(error)
         sys.exit(WRONG)
@@ -181,6 +184,8 @@ def main() -> None:
         if end.code == INTERRUPTED:
             _say(STOPPED)
         raise
+    finally:
+        gc.freeze()  # what is left ends with the process: nobody need search it for garbage
 
 
 def _say_findings(error) -> None:
