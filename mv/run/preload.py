@@ -24,6 +24,7 @@ def _make_ready() -> None:
     import mv.report.tables
     import mv.run.checking
     import mv.run.work
+    import mv.verify.packed
     import mv.verify.site
     from mv.baseline.family import FAMILIES
     from mv.money.component import COMPONENTS
