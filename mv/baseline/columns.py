@@ -16,12 +16,14 @@ class Columns:
     """Rows in order of time.  Where a model or a sum reads a data frame's columns and takes some of
     its rows, it can read these."""
 
-    __slots__ = ("_columns", "index", "settled")
+    __slots__ = ("_columns", "_words", "index", "settled")
 
     def __init__(self, index: np.ndarray, columns: dict[str, np.ndarray]) -> None:
         self.index = index
         """Local days, datetime64[s]; of hours their UTC starts, of bills their place; (rows,)."""
         self._columns = columns
+        self._words: dict[tuple[str, str], np.ndarray] = {}
+        """Which rows have a word in a column, as far as anybody has asked."""
         self.settled = False
         """Whether all rows are known to be used and in order of time."""
 
@@ -66,8 +68,23 @@ class Columns:
             return self
         places = np.flatnonzero(which)
         if len(places) and places[-1] - places[0] == len(places) - 1:
-            return self.take(slice(places[0], places[-1] + 1))  # one stretch: nothing is copied
-        return self.take(places)
+            places = slice(places[0], places[-1] + 1)  # one stretch: nothing is copied
+        taken = self.take(places)
+        taken.settled = self.settled
+        return taken
+
+    def having(self, name: str, word: str) -> np.ndarray:
+        """Which rows have a word in a column, (rows,) bool: compared once, so don't write to it."""
+        key = name, word
+        if key not in self._words:
+            values = self._columns[name]
+            if isinstance(values, pd.Categorical):
+                found = values.codes == values.categories.get_loc(word)
+            else:
+                found = values == word
+            found.flags.writeable = False
+            self._words[key] = found
+        return self._words[key]
 
     @property
     def columns(self) -> KeysView[str]:
@@ -77,12 +94,15 @@ class Columns:
     def without(self, names: Collection[str]) -> Columns:
         """The same rows but for some columns."""
         kept = {name: values for name, values in self._columns.items() if name not in names}
-        return Columns(self.index, kept)
+        return self._with(kept, names)
 
     def take(self, places: np.ndarray | slice) -> Columns:
         """The rows at these places, or of this stretch."""
-        taken = {name: values[places] for name, values in self._columns.items()}
-        return Columns(self.index[places], taken)
+        taken = Columns(
+            self.index[places], {name: values[places] for name, values in self._columns.items()}
+        )
+        taken._words = {key: found[places] for key, found in self._words.items()}
+        return taken
 
     def assign(self, **columns: np.ndarray | float) -> Columns:
         """The same rows with other or further columns."""
@@ -90,7 +110,14 @@ class Columns:
             name: values if np.ndim(values) else np.full(len(self), values)
             for name, values in columns.items()
         }
-        return Columns(self.index, self._columns | whole)
+        return self._with(self._columns | whole, columns)
+
+    def _with(self, columns: dict[str, np.ndarray], changed: Collection[str]) -> Columns:
+        """The same rows with these columns; what is known of those not `changed` stays known."""
+        made = Columns(self.index, columns)
+        made._words = {key: found for key, found in self._words.items() if key[0] not in changed}
+        made.settled = self.settled and not {"status", "start"} & set(changed)
+        return made
 
 
 Rows = pd.DataFrame | Columns

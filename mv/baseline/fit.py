@@ -163,7 +163,7 @@ class Fit:
 
     def design(self, rows: Rows, days: np.ndarray | None = None) -> np.ndarray:
         """Design matrix of any rows, shape (rows, p_lin); `days` as in `LinearTerms.columns`."""
-        return np.hstack([self.terms.columns(rows, days), self.response.columns(rows)])
+        return np.concatenate([self.terms.columns(rows, days).T, self.response.columns(rows).T]).T
 
     def predict(self, rows: Rows) -> np.ndarray:
         """Modelled energy per day, shape (rows,); NaN where a row has no temperature."""

@@ -276,11 +276,10 @@ def used(rows: Rows) -> Rows:
 
 
 def is_used(rows: Rows) -> np.ndarray:
-    """Which rows have the status that lets a model see them, shape (rows,)."""
-    status = getattr(rows["status"], "array", rows["status"])
-    if isinstance(status, pd.Categorical):
-        return status.codes == status.categories.get_loc(USED)
-    return np.asarray(status, dtype=object) == USED
+    """Which rows have the status that lets a model see them, shape (rows,); don't write to it."""
+    if isinstance(rows, Columns):
+        return rows.having("status", USED)
+    return np.asarray(rows["status"], dtype=object) == USED
 
 
 def moments_of(rows: Rows) -> np.ndarray:

@@ -39,17 +39,21 @@ class LinearTerms:
         `days` puts one mix of days, shape (kinds of day less one,), in place of the rows' own.
         ModelError where a column is missing.
         """
-        own = self.day_columns(rows) if days is None else np.tile(days, (len(rows), 1))
-        drivers = [_column(rows, DRIVER + name)[:, None] for name in self.drivers]
-        return np.hstack([np.ones((len(rows), 1)), own, *drivers])
+        own = (
+            self.day_columns(rows)
+            if days is None
+            else np.broadcast_to(days, (len(rows), len(days)))
+        )
+        drivers = [_column(rows, DRIVER + name)[None] for name in self.drivers]
+        return np.concatenate([np.ones((1, len(rows))), own.T, *drivers]).T
 
     def day_columns(self, rows: Rows) -> np.ndarray:
         """Columns of the kinds of day that the level does not stand for, shape (rows, kinds)."""
         if self.days == "operating":
             return _column(rows, "operating")[:, None]
         if self.days == "types":
-            others = np.arange(1, len(self.day_types.labels))
-            return (self.day_types.of(rows)[:, None] == others).astype(float)
+            others = np.arange(1, len(self.day_types.labels))[:, None]
+            return (self.day_types.of(rows) == others).astype(float).T
         return np.empty((len(rows), 0))
 
     @property

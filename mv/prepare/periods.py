@@ -129,7 +129,9 @@ def apply_events(
 
 
 def is_period(rows: Rows, name: str) -> np.ndarray:
-    """Which rows belong to a period, shape (rows,)."""
+    """Which rows belong to a period, shape (rows,); don't write to it."""
+    if isinstance(rows, Columns):
+        return rows.having("period", name)
     return np.asarray(rows["period"], dtype=object) == name
 
 

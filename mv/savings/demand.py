@@ -154,12 +154,17 @@ def demand_basis(
     s = float(after.modelled.mean() * ratio.std(ddof=1) * math.sqrt(1 / n + 1 / m))
     months = [
         {
-            "month": np.datetime_as_string(month, unit="M").item(),
-            "adjusted_peak": float(a),
-            "measured_peak": float(k),
-            "saving": float(a - k),
+            "month": month,
+            "adjusted_peak": a,
+            "measured_peak": k,
+            "saving": a - k,
         }
-        for month, a, k in zip(after.month, adjusted, after.measured, strict=True)
+        for month, a, k in zip(
+            np.datetime_as_string(after.month).tolist(),
+            adjusted.tolist(),
+            after.measured.tolist(),
+            strict=True,
+        )
     ]
     saving = float((adjusted - after.measured).mean())
     return DemandBasis(

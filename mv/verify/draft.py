@@ -76,12 +76,12 @@ class Draft:
 def measure(description: SiteDescription) -> Draft:
     """Read, judge and fit one site.  Bad readings never raise: they become a carrier's reason."""
     prepared = prepare_site(description)
-    drafts = tuple(_fit_carrier(prepared, carrier) for carrier in prepared.carriers)
+    fitted = tuple(_fit_carrier(prepared, carrier) for carrier in prepared.carriers)
     calendar = prepared.calendar
     return Draft(
         description=description,
-        carriers=drafts,
-        operating_days=_operating_days(prepared, drafts),
+        carriers=tuple(_without_rows(draft) for draft in fitted),
+        operating_days=_operating_days(prepared, fitted),
         holidays=np.array(sorted(calendar.holidays) if calendar else [], dtype="datetime64[D]"),
         logged_days=calendar.days if calendar and description.loggers else None,
         normal=normal_year(prepared),
@@ -89,6 +89,14 @@ def measure(description: SiteDescription) -> Draft:
         inputs=prepared.inputs,
         summary=summary_of(prepared, load_prior(description.settings)),
     )
+
+
+def _without_rows(draft: CarrierDraft) -> CarrierDraft:
+    """The same without what the conclusion asks nothing of, or takes from the prepared rows."""
+    if draft.fits is None:
+        return draft
+    light = replace(draft.fits, baseline=None, reporting=None, hourly=None, candidates=())
+    return replace(draft, fits=light)
 
 
 def _rate_of(description: SiteDescription, prepared: PreparedCarrier) -> RateChoice:
@@ -124,6 +132,7 @@ def _volume_alone(prepared: PreparedCarrier) -> bool:
 
 
 def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
+    """One carrier's draft, its fits with their rows."""
     zone = site.description.site.time_zone
     rate = RateChoice(rate=None, why="no retrofit is entered")
     if prepared.retrofits:
@@ -165,8 +174,8 @@ def _fit_carrier(site: PreparedSite, prepared: PreparedCarrier) -> CarrierDraft:
     needs_hours = rate.rate is not None and rate.rate.needs_intervals and prepared.claimed
     return CarrierDraft(
         prepared=light,
-        fits=replace(fits, baseline=None, reporting=None, hourly=None, candidates=()),
-        candidates=rivals(light, fits.on(light), fits.candidates),
+        fits=fits,
+        candidates=rivals(light, fits, fits.candidates),
         hourly=hourly_check(fits.hourly, ledger.adjustment(light)),
         reason="",
         remedy="",
@@ -190,7 +199,7 @@ def _operating_days(
         prepared.calendar,
         prepared.description.site.country,
         main.prepared.window if main else None,
-        main.fits.on(main.prepared) if main and main.fits else None,
+        main.fits if main else None,
     )
 
 

@@ -13,12 +13,14 @@ import pandas as pd
 
 from mv.baseline.columns import Rows
 from mv.baseline.rows import is_used
-from mv.prepare import BASELINE, REPORTING, PreparedCarrier
+from mv.prepare import BASELINE, REPORTING, PreparedCarrier, is_period
 from mv.readings.clock import local_hours
 
 DIGITS = 6
 """Significant digits of a drawn value; results.json carries the full numbers."""
 
+PROFILED = (BASELINE, REPORTING)
+"""Periods whose load profiles are drawn."""
 
 _POWER_LEAST = -320
 with np.errstate(over="ignore"):
@@ -162,18 +164,16 @@ def load_shapes(
 def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, list]:
     """`first` : Monday of the first week, days since 1970; sum and number of the loads of each day
     and hour from then on, (7·weeks, 24)."""
-    kept, period = is_used(rows), np.asarray(rows["period"], dtype=object)
-    operating = np.asarray(rows["operating"], dtype=float) >= 0.5
     place = np.asarray(rows.index).astype("datetime64[D]").astype(np.int64) - first
-    kept &= (place >= 0) & (place < len(sums))
-    days = {
-        f"{name}_{kind}": place[kept & (period == name) & works]
-        for name in (BASELINE, REPORTING)
-        for kind, works in (("operating", operating), ("non_operating", ~operating))
-    }
-    means = np.stack([_mean(sums[d].sum(axis=0), counts[d].sum(axis=0)) for d in days.values()])
-    drawn = map(listed, significant(means, 4))
-    return {"hour": list(range(24)), **dict(zip(days, drawn, strict=True))}
+    kept = is_used(rows) & (place >= 0) & (place < len(sums))
+    operating = np.asarray(rows["operating"], dtype=float) >= 0.5
+    names = [f"{period}_{kind}" for period in PROFILED for kind in ("operating", "non_operating")]
+    days = np.zeros((len(names), len(sums)))  # of each profile, 1 on the days that it is of
+    for i, period in enumerate(PROFILED):
+        mine = kept & is_period(rows, period)
+        days[2 * i + 1 - operating[mine], place[mine]] = 1.0
+    drawn = map(listed, significant(_mean(days @ sums, days @ counts), 4))
+    return {"hour": list(range(24)), **dict(zip(names, drawn, strict=True))}
 
 
 def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:

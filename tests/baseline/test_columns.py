@@ -91,3 +91,25 @@ def test_used_rows_are_sought_once(days):
     rows = used(Columns.of(days))
     assert used(rows) is rows
     assert not rows.assign(status=np.array(["out"] * len(rows), dtype=object)).settled
+
+
+def test_words_are_compared_once_and_follow_their_rows(days):
+    plain = Columns.of(days)
+    late = plain.having("period", "reporting")
+    assert late.tolist() == (days["period"] == "reporting").tolist()
+    assert plain.having("period", "reporting") is late
+    assert plain.assign(energy=0.0).having("period", "reporting") is late
+    assert plain.without(("energy",)).having("period", "reporting") is late
+    assert plain[late].having("period", "reporting").all()
+    assert plain.take(slice(2, 5)).having("period", "reporting").tolist() == late[2:5].tolist()
+    other = plain.assign(period=np.array(["baseline"] * len(days), dtype=object))
+    assert not other.having("period", "reporting").any()
+    kinds = pd.Categorical(["a", "b", "a", "a", "b", "b"])
+    assert plain.assign(kind=kinds).having("kind", "a").tolist() == (kinds == "a").tolist()
+
+
+def test_rows_of_used_rows_are_used(days):
+    rows = used(Columns.of(days))
+    assert rows[np.arange(len(rows)) > 1].settled
+    assert rows.assign(energy=0.0).settled
+    assert not rows.assign(start=rows.index[::-1]).settled
