@@ -94,7 +94,7 @@ class LinearTerms:
             types = self.day_types
             others = np.arange(1, len(types.labels))
             kinds = {
-                label: (np.r_[1.0, others == k], types.operating[k])
+                label: (np.concatenate([[1.0], others == k]), types.operating[k])
                 for k, label in enumerate(types.labels)
             }
         else:

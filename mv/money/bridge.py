@@ -288,8 +288,7 @@ class _Factors:
 
     def at(self, side: Mapping[str, float], figure) -> float:
         """The figure before or after all changes."""
-        values = {name: np.array([value], float) for name, value in side.items()}
-        return float(self._figure(figure)(values)[0])
+        return float(self._figure(figure)({name: np.float64(v) for name, v in side.items()}))
 
     def _figure(self, figure):
         ratios, additions = list(self.ratios), [*self.additions, self.rest]

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -121,12 +122,12 @@ class Bill:
     lines: tuple[Line, ...]
     use: Use
 
-    @property
+    @cached_property
     def by_period(self) -> np.ndarray:
         """Cost of each billing period, currency, shape (k,)."""
         return np.sum([line.amount for line in self.lines], axis=0)
 
-    @property
+    @cached_property
     def total(self) -> float:
         """Cost of all billing periods, currency."""
         return float(sum(line.amount.sum() for line in self.lines))

@@ -244,9 +244,9 @@ def _billing_peaks(
     starts = block * billing_seconds
     dates, midnights = local_midnights(time_zone, int(starts[0]), int(starts[-1]))
     months = dates.astype("datetime64[M]")
-    turn = np.flatnonzero(np.r_[True, months[1:] != months[:-1]])
-    first, _, seen = _stretches(starts, midnights[np.r_[turn, len(dates)]])
-    return months[turn][seen], np.fmax.reduceat(energy, first) * (3600 / billing_seconds)
+    turns = np.flatnonzero(np.diff(months, prepend=months[0] - 1))
+    first, _, seen = _stretches(starts, midnights[np.append(turns, len(dates))])
+    return months[turns][seen], np.fmax.reduceat(energy, first) * (3600 / billing_seconds)
 
 
 def _months(hours: _Hours, peak_month: np.ndarray, peak: np.ndarray) -> _Months:

@@ -44,24 +44,22 @@ def recency_check(fit, baseline_rows: Rows, carrier: str) -> RecencyCheck | None
         return None
     rows = used(baseline_rows)
     start, end = row_spans(rows)
-    late = start >= end.max() - HELD_BACK_DAYS
+    n = int(np.searchsorted(start, end.max() - HELD_BACK_DAYS))  # rows are in order of time
     x, _, weight = fit_rows(fit, rows)
-    if weight[~late].sum() < REST_DAYS_LEAST or not late.any():
+    w, late = weight[:n], weight[n:]
+    if w.sum() < REST_DAYS_LEAST or not len(late) or n <= int(fit.parameters):
         return None
     y = np.asarray(rows["energy"], dtype=float)
-    early, w = x[~late], weight[~late]
-    if len(early) <= int(fit.parameters):
-        return None
-    residuals = y - x @ solve(early, w, early.T @ (w * y[~late]))
-    recent = recency_weights(rows[~late])
-    level = RECENCY_SHARE * float(recent @ residuals[~late]) / float(recent.sum())
-    use = float(weight[late] @ y[late])
+    residuals = y - x @ solve(x[:n], w, x[:n].T @ (w * y[:n]))
+    recent = recency_weights(rows)[:n]
+    level = RECENCY_SHARE * float(recent @ residuals[:n]) / float(recent.sum())
+    use = float(late @ y[n:])
     if not use > 0:
         return None
-    plain = float(weight[late] @ residuals[late]) / use
-    corrected = plain - level * float(weight[late].sum()) / use
+    plain = float(late @ residuals[n:]) / use
+    corrected = plain - level * float(late.sum()) / use
     words = (
-        f"Tried on the last {weight[late].sum():.0f} days of the baseline, the correction changes "
+        f"Tried on the last {late.sum():.0f} days of the baseline, the correction changes "
         f"the error of the model fitted to the days before from {percent(plain, 1, sign=True)} "
         f"to {percent(corrected, 1, sign=True)}."
     )

@@ -162,37 +162,40 @@ def _bill_years(prepared: PreparedCarrier, fits: Fits, concluded: Concluded) -> 
     temperatures, weighted with each year's share of operating days.
     """
     window, rows = prepared.window, prepared.rows
-    earlier = _year(rows, np.datetime64(window.installation_start, "D"))
-    later = _year(rows, np.datetime64(window.reporting_end, "D") + 1)
-    if earlier is None or later is None:
+    spans = spans_of(rows)
+    before = _year(rows, spans, np.datetime64(window.installation_start, "D"))
+    after = _year(rows, spans, np.datetime64(window.reporting_end, "D") + 1)
+    if before is None or after is None:
         return None
-    before, after = rows[earlier], rows[later]
-    if spans_of(after)[0][0] <= np.datetime64(window.installation_end):
+    if spans[0][after][0] <= np.datetime64(window.installation_end):
         return None
     try:
-        means = _means(fits, rows, (earlier, later))
+        means = _means(fits, rows, (before, after))
     except ModelError:
         return None
     (rest0, work0, share0, _), (rest1, work1, share1, days) = means
     share = (share0 + share1) / 2
     weather = days * ((1 - share) * (rest1 - rest0) + share * (work1 - work0))
     operating = days * (share1 - share0) * ((work0 - rest0) + (work1 - rest1)) / 2
-    events = _events(after) - _events(before)
+    added = row_days(rows) * rows["adjustment"]  # energy that declared events added
+    events = float(added[after].sum() - added[before].sum())
     saved = concluded.avoided
     return BillYears(
-        last=_load(before),
-        this=_load(after),
+        last=_load(rows, before),
+        this=_load(rows, after),
         retrofit=saved.avoided / saved.days * days,
         weather=weather,
         days=operating,
-        events=events if events or _events(after) else None,
+        events=events if events or added[after].sum() else None,
     )
 
 
-def _year(rows: Columns, end: np.datetime64) -> np.ndarray | None:
+def _year(
+    rows: Columns, spans: tuple[np.ndarray, np.ndarray], end: np.datetime64
+) -> np.ndarray | None:
     """Which rows are of the 365 days before `end` (exclusive) and usable, (rows,) bool; None where
-    more than a few of the days are not."""
-    starts, ends = spans_of(rows)
+    more than a few of the days are not.  `spans`: first day of each row and that after its last."""
+    starts, ends = spans
     middle = starts + (ends - starts) // 2
     year = (middle >= end - YEAR_DAYS) & (ends <= end) & np.isfinite(rows["energy"]) & is_used(rows)
     return year if abs(row_days(rows)[year].sum() - YEAR_DAYS) <= YEAR_SLACK_DAYS else None
@@ -217,13 +220,9 @@ def _means(
     return means
 
 
-def _events(rows: Columns) -> float:
-    """Energy that declared events added over the rows."""
-    return float(row_days(rows) @ rows["adjustment"])
-
-
-def _load(rows: Columns) -> Load:
-    energy = rows["energy"] * row_days(rows)
+def _load(rows: Columns, which: np.ndarray) -> Load:
+    """The load of these rows, which (rows,) bool."""
+    energy = (rows["energy"] * row_days(rows))[which]
     if "end" in rows:
-        return bill_load(rows["start"], rows["end"], energy)
-    return daily_load(rows.index, energy)
+        return bill_load(rows["start"][which], rows["end"][which], energy)
+    return daily_load(rows.index[which], energy)

@@ -22,6 +22,9 @@ DIGITS = 6
 PROFILED = (BASELINE, REPORTING)
 """Periods whose load profiles are drawn."""
 
+DAYS_NAMED = 512
+"""Days whose names are written at once."""
+
 _POWER_LEAST = -320
 with np.errstate(over="ignore"):
     _POWERS = 10.0 ** np.arange(_POWER_LEAST, 340.0)
@@ -37,32 +40,33 @@ def significant(values: np.ndarray, digits: int = DIGITS) -> np.ndarray:
     return np.where(finite, np.round(values * scale) / scale, np.nan)
 
 
-def listed(values: np.ndarray) -> list:
-    """Values as a list, None for NaN; (n,)."""
-    out = values.tolist()
-    for i in np.flatnonzero(np.isnan(values)).tolist():
-        out[i] = None
+def listed(lines: np.ndarray) -> list[list]:
+    """Each line as a list, None for NaN; (k, n)."""
+    out = lines.tolist()
+    for line, place in np.argwhere(np.isnan(lines)).tolist():
+        out[line][place] = None
     return out
 
 
 def iso_days(days: np.ndarray | pd.DatetimeIndex) -> list[str]:
     """ISO dates; (n,)."""
-    days = np.asarray(days, "datetime64[D]")
-    if not len(days):
+    number = np.asarray(days, "datetime64[D]").astype(np.int64)
+    if not len(number):
         return []
-    first, last = days.min(), days.max()
-    start = first.astype("datetime64[Y]")
-    names = _iso_of_years(start, last.astype("datetime64[Y]"))
-    places = (days - start).astype(int)
-    if len(places) == places[-1] - places[0] + 1 and (np.diff(places) == 1).all():
-        return names[places[0] : places[-1] + 1]
-    return [names[place] for place in places.tolist()]
+    first, last = int(number.min()), int(number.max())
+    block = first // DAYS_NAMED
+    names = _iso_of_blocks(block, last // DAYS_NAMED)
+    begin = first - block * DAYS_NAMED
+    if last - first == len(number) - 1 and (number[1:] > number[:-1]).all():
+        return names[begin : begin + len(number)]
+    return [names[place] for place in (number - block * DAYS_NAMED).tolist()]
 
 
 @lru_cache(maxsize=64)
-def _iso_of_years(first: np.datetime64, last: np.datetime64) -> list[str]:
-    """ISO dates from the first day of a year to the last of another, datetime64[Y]."""
-    return np.datetime_as_string(np.arange(first, last + 1, dtype="datetime64[D]")).tolist()
+def _iso_of_blocks(first: int, last: int) -> list[str]:
+    """ISO dates from the first day of a block of days since 1970 to the last of another."""
+    days = np.arange(first * DAYS_NAMED, (last + 1) * DAYS_NAMED)
+    return np.datetime_as_string(days.astype("datetime64[D]")).tolist()
 
 
 def row_series(
@@ -76,13 +80,14 @@ def row_series(
     rows = prepared.rows
     bills = "days" in rows
     days = rows["days"] if bills else 1.0
-    measured, modelled = significant(np.stack([rows["energy"] * days, modelled]))
-    temperature, operating = significant(np.stack([rows["temperature"], rows["operating"]]), 4)
+    measured, modelled = listed(significant(np.stack([rows["energy"] * days, modelled])))
+    conditions = significant(np.stack([rows["temperature"], rows["operating"]]), 4)
+    temperature, operating = listed(conditions)
     common = {
-        "measured": listed(measured),
-        "modelled": listed(modelled),
-        "temperature": listed(temperature),
-        "operating": listed(operating),
+        "measured": measured,
+        "modelled": modelled,
+        "temperature": temperature,
+        "operating": operating,
         "period": rows["period"].tolist(),
         "status": rows["status"].tolist(),
     }
@@ -109,10 +114,10 @@ def monthly(
     index = (month - first).astype(int)
     there = np.flatnonzero(np.bincount(index))
     sums = [np.bincount(index, values)[there] for values in (measured, adjusted, days)]
-    lines = significant(np.stack([sums[0], sums[1], sums[1] - sums[0]]))
+    lines = listed(significant(np.stack([sums[0], sums[1], sums[1] - sums[0]])))
     return {
         "month": np.datetime_as_string(first + there).tolist(),
-        **dict(zip(("measured", "adjusted_baseline", "avoided"), map(listed, lines), strict=True)),
+        **dict(zip(("measured", "adjusted_baseline", "avoided"), lines, strict=True)),
         "days_used": sums[2].tolist(),
     }
 
@@ -133,7 +138,7 @@ def cumulative(
     lines = {"avoided": total, "low": total - half_widths, "high": total + half_widths}
     if estimated_per_day is not None:
         lines["estimated"] = np.cumsum(days) * estimated_per_day
-    drawn = map(listed, significant(np.stack(list(lines.values()))))
+    drawn = listed(significant(np.stack(list(lines.values()))))
     found = {"date": iso_days(ends), **dict(zip(lines, drawn, strict=True))}
     found.setdefault("estimated", [])
     return found
@@ -168,11 +173,16 @@ def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> d
     kept = is_used(rows) & (place >= 0) & (place < len(sums))
     operating = np.asarray(rows["operating"], dtype=float) >= 0.5
     names = [f"{period}_{kind}" for period in PROFILED for kind in ("operating", "non_operating")]
-    days = np.zeros((len(names), len(sums)))  # of each profile, 1 on the days that it is of
+    of_day = np.full(len(sums), len(names))  # which profile a day is of; the last is none
     for i, period in enumerate(PROFILED):
         mine = kept & is_period(rows, period)
-        days[2 * i + 1 - operating[mine], place[mine]] = 1.0
-    drawn = map(listed, significant(_mean(days @ sums, days @ counts), 4))
+        of_day[place[mine]] = 2 * i + 1 - operating[mine]
+    cell = (24 * of_day[:, None] + np.arange(24)).ravel()
+    of_profiles = [
+        np.bincount(cell, table.ravel(), 24 * len(names) + 24).reshape(-1, 24)[:-1]
+        for table in (sums, counts)
+    ]
+    drawn = listed(significant(_mean(*of_profiles), 4))
     return {"hour": list(range(24)), **dict(zip(names, drawn, strict=True))}
 
 
@@ -191,11 +201,7 @@ def heat_lists(heat: dict[str, np.ndarray]) -> dict[str, list]:
     """The heat map as charts take it."""
     if not heat:
         return {}
-    values = listed(heat["load"].ravel())
-    return {
-        "week": iso_days(heat["week"]),
-        "load": [values[i : i + 24] for i in range(0, len(values), 24)],
-    }
+    return {"week": iso_days(heat["week"]), "load": listed(heat["load"])}
 
 
 def _mean(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
