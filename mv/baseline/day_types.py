@@ -100,8 +100,13 @@ def operating_day_effect(fit, baseline: Rows, reporting: Rows) -> float | None:
     mix = weight @ fit.terms.day_columns(before) / weight.sum()
     share = float(weight @ np.asarray(before["operating"], dtype=float) / weight.sum())
     days = np.asarray(after["weight"], dtype=float)
-    usual = fit.design(after.assign(operating=share), days=mix) @ fit.coefficients
-    return float(days @ (fit.predict(after) - usual))
+    kinds = days @ fit.terms.day_columns(after) - days.sum() * mix
+    own, usual = (
+        days @ fit.response.columns(rows) for rows in (after, after.assign(operating=share))
+    )
+    linear = len(fit.coefficients) - len(own)
+    of_kinds, of_response = fit.coefficients[1 : 1 + len(mix)], fit.coefficients[linear:]
+    return float(kinds @ of_kinds + (own - usual) @ of_response)
 
 
 def _pool(cells: np.ndarray) -> np.ndarray:

@@ -161,9 +161,9 @@ class Fit:
         """Units of the coefficients."""
         return self.terms.units(self.unit) + (f"{self.unit}/K",) * len(self.response.names)
 
-    def design(self, rows: Rows, days: np.ndarray | None = None) -> np.ndarray:
-        """Design matrix of any rows, shape (rows, p_lin); `days` as in `LinearTerms.columns`."""
-        return np.concatenate([self.terms.columns(rows, days).T, self.response.columns(rows).T]).T
+    def design(self, rows: Rows) -> np.ndarray:
+        """Design matrix of any rows, shape (rows, p_lin)."""
+        return np.concatenate([self.terms.columns(rows).T, self.response.columns(rows).T]).T
 
     def predict(self, rows: Rows) -> np.ndarray:
         """Modelled energy per day, shape (rows,); NaN where a row has no temperature."""

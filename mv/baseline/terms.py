@@ -33,19 +33,11 @@ class LinearTerms:
     share: float | None = None
     """Mean share of operating days, where rows are bills that mix both kinds of day."""
 
-    def columns(self, rows: Rows, days: np.ndarray | None = None) -> np.ndarray:
-        """Columns of the rows, shape (rows, k).
-
-        `days` puts one mix of days, shape (kinds of day less one,), in place of the rows' own.
-        ModelError where a column is missing.
-        """
-        own = (
-            self.day_columns(rows)
-            if days is None
-            else np.broadcast_to(days, (len(rows), len(days)))
-        )
+    def columns(self, rows: Rows) -> np.ndarray:
+        """Columns of the rows, shape (rows, k).  ModelError where one is missing."""
         drivers = [_column(rows, DRIVER + name)[None] for name in self.drivers]
-        return np.concatenate([np.ones((1, len(rows))), own.T, *drivers]).T
+        level = np.ones((1, len(rows)))
+        return np.concatenate([level, self.day_columns(rows).T, *drivers]).T
 
     def day_columns(self, rows: Rows) -> np.ndarray:
         """Columns of the kinds of day that the level does not stand for, shape (rows, kinds)."""

@@ -235,13 +235,14 @@ def _billing_peaks(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Local months, datetime64[M], and the highest mean power of each over whole billing
     intervals, kW; NaN where a month has none."""
-    energy, block = interval.energy, interval.starts // billing_seconds
+    energy, starts = interval.energy, interval.starts
     if billing_seconds != step_seconds:
+        block = starts // billing_seconds
         place, there = block - block[0], np.isfinite(energy)
         total = np.bincount(place, np.where(there, energy, 0.0))
         whole = np.bincount(place, there) == billing_seconds // step_seconds
-        energy, block = np.where(whole, total, np.nan), block[0] + np.arange(len(total))
-    starts = block * billing_seconds
+        energy = np.where(whole, total, np.nan)
+        starts = (block[0] + np.arange(len(total))) * billing_seconds
     dates, midnights = local_midnights(time_zone, int(starts[0]), int(starts[-1]))
     months = dates.astype("datetime64[M]")
     turns = np.flatnonzero(np.diff(months, prepend=months[0] - 1))
