@@ -276,7 +276,7 @@ class _Factors:
             self.before[change.name], self.after[change.name] = 1.0, change.amount
         for change in self.additions.values():
             self.before[change.name], self.after[change.name] = 0.0, change.amount
-        self.known = estimated.energy * float(np.prod([c.amount for c in self.ratios.values()]))
+        self.known = estimated.energy * math.prod(c.amount for c in self.ratios.values())
         self.known += sum(c.amount for c in self.additions.values())
         self.before[self.rest], self.after[self.rest] = 0.0, realised.energy - self.known
         self.within = (

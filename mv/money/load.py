@@ -57,7 +57,7 @@ class Load:
     @cached_property
     def total(self) -> float:
         """Energy over all pieces, canonical unit."""
-        return float(np.nansum(self.energy))
+        return float(np.where(np.isfinite(self.energy), self.energy, 0.0).sum())
 
     @cached_property
     def periods(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -86,7 +86,6 @@ def normal_rows(
         columns = {
             "temperature": degrees,
             "operating": work,
-            "day_type": np.where(work > 0, 0, 1).astype(np.int8),
             "weight": np.ones(YEAR_DAYS),
             "status": np.full(YEAR_DAYS, USED, dtype=object),
         }

@@ -208,10 +208,7 @@ def _means(
     were an operating one; the share of operating days; days."""
     either = np.any(years, axis=0)
     rows = rows[either]
-    rest, work = (
-        fits.fit.predict(rows.assign(operating=float(works), day_type=np.int8(0 if works else 1)))
-        for works in (0, 1)
-    )
+    rest, work = (fits.fit.predict(rows.assign(operating=works)) for works in (0.0, 1.0))
     means = []
     for year in years:
         days = np.where(year[either], row_days(rows), 0.0)

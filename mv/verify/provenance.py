@@ -247,14 +247,14 @@ def _interval(result: SiteResult) -> Iterable[Derivation]:
 
 
 def _model(result: SiteResult) -> Iterable[Derivation]:
-    model = result.model
+    model, files, table = result.model, _files(result), _table(result)
     yield Derivation(
         "model",
         model.formula,
         model.form,
         model.unit,
         model.selection,
-        tuple(Step(t.name, t.meaning, t.value, t.unit, _files(result)) for t in model.terms),
+        tuple(Step(t.name, t.meaning, t.value, t.unit, files) for t in model.terms),
     )
     figures = (
         ("cv_rmse", "CV(RMSE) = √[Σe²/(n − p)] ÷ ȳ"),
@@ -272,9 +272,9 @@ def _model(result: SiteResult) -> Iterable[Derivation]:
                 "",
                 G14_STATISTICS,
                 (
-                    Step("n", "rows of the fit", model.n, "", _table(result)),
+                    Step("n", "rows of the fit", model.n, "", table),
                     Step("p", "parameters", model.parameters, "", "", "model"),
-                    Step("ȳ", "mean", model.mean, model.unit, _table(result)),
+                    Step("ȳ", "mean", model.mean, model.unit, table),
                 ),
             )
 
