@@ -22,6 +22,7 @@ TYPES_MOST = 4
 DAYS_EACH_TYPE = 10
 """Days that a cell needs to stand for itself, and a type to exist (common practice, no source)."""
 
+SECONDS_A_DAY = 86400
 CELLS = 14
 """Weekday (Monday 0) of an operating day, 7 + weekday of a non-operating one."""
 _NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -44,7 +45,7 @@ class DayTypes:
 
 def cells_of(rows: Rows) -> np.ndarray:
     """Cell of each day: weekday, plus 7 where it is no operating day; shape (rows,)."""
-    days = moments_of(rows).astype("datetime64[D]").astype(np.int64)
+    days = moments_of(rows).astype(np.int64) // SECONDS_A_DAY
     operating = np.asarray(rows["operating"], dtype=float) > 0.5
     return (days + 3) % 7 + np.where(operating, 0, 7)
 

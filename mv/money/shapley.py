@@ -79,7 +79,8 @@ def _shares(
     values |= zip(
         changed, np.where(inside[:, None], end[..., None], start[:, None, None]), strict=True
     )
-    found = np.broadcast_to(np.asarray(figure(values), float), (len(afters), 2**k))
+    found = np.empty((len(afters), 2**k))
+    found[:] = figure(values)  # which may be one number, where no changed factor enters it
     known = np.isfinite(found).all(axis=1)
     found = np.where(known[:, None], found, 0.0)
     gain = weight * (found[:, joined] - found[:, without])
