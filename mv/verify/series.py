@@ -159,10 +159,10 @@ def load_shapes(
     monday = day - (day + 3) % 7  # day 0 of the count is a Thursday
     weeks = (last - monday) // 7 + 1
     place = local - monday * 24
-    known = np.isfinite(load)
-    if not known.all():
-        load, place = load[known], place[known]
-    sums, counts = (np.bincount(place, each, weeks * 168).reshape(-1, 24) for each in (load, None))
+    known, size = np.isfinite(load), weeks * 168
+    sums = np.bincount(place, np.where(known, load, 0.0), size).reshape(-1, 24)
+    counts = np.bincount(place, None, size) - np.bincount(place[~known], None, size)
+    counts = counts.reshape(-1, 24)
     return _profiles(prepared.rows, monday, sums, counts), _heat(monday, sums, counts)
 
 
@@ -189,7 +189,7 @@ def _profiles(rows: Rows, first: int, sums: np.ndarray, counts: np.ndarray) -> d
 def _heat(first: int, sums: np.ndarray, counts: np.ndarray) -> dict[str, np.ndarray]:
     """The same by weeks: their Mondays, datetime64[D], and mean loads, (weeks, 24), NaN where none
     is known."""
-    by_week = [table.reshape(-1, 7, 24).sum(axis=1) for table in (sums, counts)]
+    by_week = [sum(table.reshape(-1, 7, 24).swapaxes(0, 1)) for table in (sums, counts)]
     mondays = first + 7 * np.arange(len(by_week[0]))
     return {
         "week": mondays.astype("datetime64[D]"),
