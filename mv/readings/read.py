@@ -197,7 +197,7 @@ def _read_interval(
             "step": interval.duration_words(grid.step),
             "time_basis": f"{rule_clock}, stamps mark the {stamp}",
             "unit": table.declared.get("unit") or meter.unit,
-            "coverage": np.count_nonzero(grid.flags <= ESTIMATED) / len(grid.flags),
+            "coverage": int(np.count_nonzero(grid.flags <= ESTIMATED)) / len(grid.flags),
             "first": _iso(grid.starts[0]),
             "last": _iso(grid.starts[-1]),
         },
