@@ -83,18 +83,17 @@ def _may_beat(left: Side, right: Side, known: float) -> tuple[np.ndarray, np.nda
     (g, turn), (other_g, other_turn) = (
         (side.g[0] / math.sqrt(known), _TURN * _turned(side)) for side in (left, right)
     )
-    one = np.ones(m)
-    across = np.concatenate([left.b[0], g[None]]), -np.concatenate([right.b[0], other_g[None]])
-    limit = (
-        np.array([1.0 - g * g, one, -turn - _ROUNDING]),
-        np.array([1.0 - other_g * other_g, -other_turn, one]),
-    )
+    # Both sides of the rule are sums of products of a number of the left and one of the right.
+    one, shorter = np.ones(m), (1.0 - g * g, other_g * other_g - 1.0)
+    near, far = np.concatenate([left.b[0], g[None]]), -np.concatenate([right.b[0], other_g[None]])
+    first, second = np.triu_indices(len(near))
+    twice = np.where(first == second, 1.0, 2.0)[:, None]
+    near = np.concatenate([twice * near[first] * near[second], [shorter[0], one, turn + _ROUNDING]])
+    far = np.concatenate([far[first] * far[second], [shorter[1], other_turn, one]])
     look = np.zeros((m + 2, m), dtype=bool)
     for a in range(0, m, _STRIP):
         strip, above = slice(a, min(a + _STRIP, m)), slice(a, m)
-        most, product = (x[:, strip].T @ y[:, above] for x, y in (limit, across))
-        product *= product
-        np.greater(product, most, out=look[strip, above])
+        np.greater(near[:, strip].T @ far[:, above], 0.0, out=look[strip, above])
     # A corner stands for the gaps on either side of its temperatures.
     look = look.ravel()
     wider = look[:-m] | look[m:]
