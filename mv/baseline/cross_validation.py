@@ -58,7 +58,7 @@ def hold_out(fit: Fit, sample: Sample, blocks: np.ndarray | None = None) -> Hold
     ----------
     fit : the form and its change points, fitted to `sample`.
     sample : the rows.
-    blocks : block of each row, 0 to k − 1; `blocks_of` when None.
+    blocks : block of each row, 0 to k − 1 in this order; `blocks_of` when None.
 
     Returns None with fewer than four blocks, and where the rest of some block can't tell all
     terms apart.
@@ -68,25 +68,19 @@ def hold_out(fit: Fit, sample: Sample, blocks: np.ndarray | None = None) -> Hold
     if k < BLOCKS_LEAST:
         return None
     w = sample.unit_weights
-    root = np.sqrt(w)
-    x, e = fit.x, fit.residuals
-    size = np.sqrt(np.vecdot(x, x, axis=0))
-    xw = root[:, None] * (x / size)
-    p = x.shape[1]
+    x, e = fit.x.T, fit.residuals
+    x = x / np.sqrt(np.vecdot(x, x))[:, None]
     # Normal equations of the rest = those of all less those of the block.
-    columns = np.hstack([xw, (root * e)[:, None]])
-    products = (xw[:, :, None] * columns[:, None, :]).reshape(len(x), -1)
-    order = np.argsort(blocks, kind="stable")
-    first = np.searchsorted(blocks[order], np.arange(k))
-    sums = np.add.reduceat(products[order], first, axis=0).reshape(k, p, p + 1)
-    gram, score = sums[:, :, :p], sums[:, :, p:]
-    rest = gram.sum(axis=0) - gram
-    spread = np.linalg.eigvalsh(rest)
-    if (spread[:, 0] * CONDITION_MOST <= spread[:, -1]).any():
+    products = (w * x)[:, None] * np.concatenate([x, e[None]])
+    first = np.searchsorted(blocks, np.arange(k))
+    sums = np.add.reduceat(products, first, axis=2).transpose(2, 0, 1)
+    gram, score = sums[:, :, :-1], sums[:, :, -1]
+    inverse = _inverses(gram.sum(axis=0) - gram)
+    if inverse is None:
         return None
     # b_rest − b_all = −(X'X rest)⁻¹ X_B'e_B
-    change = -np.linalg.solve(rest, score)[:, :, 0]
-    errors = e - np.vecdot(x / size, change[blocks])
+    change = np.matvec(inverse, score)
+    errors = e + (x * change.T.take(blocks, axis=1)).sum(axis=0)
     n, mean = len(e), fit.statistics.mean
     if mean <= 0:
         return HoldOut(None, None, k, errors)
@@ -96,3 +90,19 @@ def hold_out(fit: Fit, sample: Sample, blocks: np.ndarray | None = None) -> Hold
         blocks=k,
         errors=errors,
     )
+
+
+def _inverses(gram: np.ndarray) -> np.ndarray | None:
+    """Inverses of normal equations, shape (k, p, p); None where the terms of one can't be told
+    apart."""
+    try:
+        inverse = np.linalg.inv(gram)
+    except np.linalg.LinAlgError:
+        return None
+    # The sums of the eigenvalues and of the inverse's bound the condition.
+    most = gram.trace(axis1=1, axis2=2) * inverse.trace(axis1=1, axis2=2)
+    if not ((most > 0) & (most < CONDITION_MOST)).all():
+        spread = np.linalg.eigvalsh(gram)
+        if (spread[:, 0] * CONDITION_MOST <= spread[:, -1]).any():
+            return None
+    return inverse

@@ -33,23 +33,23 @@ def least_squares(
     Coefficients, shape (designs, p), (X'WX)⁻¹, shape (designs, p, p), and for each design why it
     can't be fitted, empty where it can.
     """
-    root = np.sqrt(weights)
-    target = root * y
-    scaled = x * root
-    size = np.sqrt(np.vecdot(scaled, scaled))
+    weighted = x * weights
+    gram = weighted @ x.transpose(0, 2, 1)
+    size = np.sqrt(gram.diagonal(axis1=1, axis2=2))
     size[size == 0] = 1.0
-    scaled /= size[:, :, None]
-    gram = scaled @ scaled.transpose(0, 2, 1)
-    diagonal = np.arange(x.shape[1])
-    gram[:, diagonal, diagonal] += diagonal >= np.array(columns)[:, None]
+    sizes = size[:, :, None] * size[:, None]
+    gram /= sizes
+    place = np.arange(x.shape[1])
+    gram += (place >= np.array(columns)[:, None])[:, None] * np.eye(len(place))
     inverse, apart = _inverses(gram)
-    b = np.matvec(inverse, np.matvec(scaled, target))
-    b += np.matvec(inverse, np.matvec(scaled, target - np.vecmat(b, scaled)))
+    b = np.matvec(inverse, np.matvec(weighted, y) / size)
+    b += np.matvec(inverse, np.matvec(weighted, y - np.vecmat(b / size, x)) / size)
     problems = [""] * len(x)
-    for i in np.flatnonzero(~apart):
-        p = columns[i]
-        problems[i] = _by_qr(scaled[i, :p].T, target, b[i, :p], inverse[i, :p, :p])
-    return b / size, inverse / (size[:, :, None] * size[:, None, :]), problems
+    for i in np.flatnonzero(~apart).tolist():
+        p, root = columns[i], np.sqrt(weights)
+        scaled = (root * x[i, :p]).T / size[i, :p]
+        problems[i] = _by_qr(scaled, root * y, b[i, :p], inverse[i, :p, :p])
+    return b / size, inverse / sizes, problems
 
 
 def _inverses(gram: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -59,7 +59,7 @@ def _inverses(gram: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         inverse = np.linalg.inv(gram)
     except np.linalg.LinAlgError:
         inverse = np.array([_inverse_or_zero(one) for one in gram])
-    total = np.trace(inverse, axis1=1, axis2=2)
+    total = inverse.trace(axis1=1, axis2=2)
     return inverse, (total > 0) & (total < 1 / WELL_APART)
 
 
