@@ -140,7 +140,7 @@ class ChangePointSearch:
         # Coefficient of the straight line, given slope·(T − c)⁺: the last row of the fit on Z.
         beside = slope[RIGHT_OF_LINE]
         away = np.where(np.isfinite(step[RIGHT_OF_LINE]), step[RIGHT_OF_LINE], 0.0)
-        hinge, level = (b[RIGHT_OF_LINE, 0] for b in (self._hinges.b_hinge, self._hinges.b_level))
+        hinge, level = self._hinges.line_hinge, self._hinges.line_level
         product, length = self._rows.line_slope
         below = (product - beside * (hinge - away * level)) / length
         ok[RIGHT_OF_LINE] = (below < 0) & (below + beside > 0)

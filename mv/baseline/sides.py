@@ -72,8 +72,8 @@ class Hinges:
     its change point, made orthogonal to Z and to each other; shape (3, m) if nothing else is said.
 
     Column 1 is the hinge, column 2 is 1 beyond u; `l` is their Cholesky factor after Z is projected
-    out, `b_hinge`, `b_level` (3, 1 + k, m) their projections on the line and Z, `g1`, `g2` the
-    products of the orthonormal pair with the residual.
+    out, `b_hinge`, `b_level` (2, k, m) their projections on Z, `line_hinge`, `line_level` (m,) the
+    right one's on the line, `g1`, `g2` the products of the orthonormal pair with the residual.
     """
 
     u: np.ndarray
@@ -85,41 +85,45 @@ class Hinges:
     l22: np.ndarray
     b_hinge: np.ndarray
     b_level: np.ndarray
+    line_hinge: np.ndarray
+    line_level: np.ndarray
     g1: np.ndarray
     g2: np.ndarray
 
     @classmethod
     def of(cls, rows: Sorted, u: np.ndarray, gap: np.ndarray) -> Hinges:
         """The hinges at the temperatures of the rows' `cut`."""
-        sums = rows.beyond.take([LEFT, RIGHT, RIGHT], axis=0)
+        sums = rows.beyond
         half = sums.shape[1] // 2
         level, first, square = sums[:, :half], sums[:, half:-1], sums[:, -1]
         hinge = first - u * level
         hinge[LEFT] *= -1
-        b_level, r_level, weight = level[:, :-2], level[:, -2], level[:, -1]
-        b_hinge, r_hinge, across = hinge[:, :-2], hinge[:, -2], hinge[:, -1]
+        b_level, r_level, weight = level[:, 1:-2], level[:, -2], level[:, -1]
+        b_hinge, r_hinge, across = hinge[:, 1:-2], hinge[:, -2], hinge[:, -1]
+        line_level, line_hinge = level[RIGHT, 0], hinge[RIGHT, 0]
+
+        def three(both: np.ndarray, by_line: np.ndarray | float) -> np.ndarray:
+            """With the line beside the right hinge, which takes `by_line` off."""
+            return np.concatenate([both, both[RIGHT:] - by_line])
+
+        h22 = three(weight - (b_level * b_level).sum(axis=1), line_level * line_level)
         length = square - u * (2 * first[:, -1] - u * weight)
-        # Only the last kind has the line beside it, and what that leaves of the residual.
-        r_level[RIGHT_OF_LINE] -= rows.on_line * b_level[RIGHT_OF_LINE, 0]
-        r_hinge[RIGHT_OF_LINE] -= rows.on_line * b_hinge[RIGHT_OF_LINE, 0]
-        b_level[:RIGHT_OF_LINE, 0] = b_hinge[:RIGHT_OF_LINE, 0] = 0.0
-        h22 = weight - (b_level * b_level).sum(axis=1)
-        h11 = length - (b_hinge * b_hinge).sum(axis=1)
-        h12 = across - (b_hinge * b_level).sum(axis=1)
-        whole = h11 > RANK * np.maximum(length, 1e-300)
+        h11 = three(length - (b_hinge * b_hinge).sum(axis=1), line_hinge * line_hinge)
+        h12 = three(across - (b_hinge * b_level).sum(axis=1), line_hinge * line_level)
+        whole = h11 > RANK * np.maximum(three(length, 0.0), 1e-300)
         l11 = np.sqrt(np.where(whole, h11, np.inf))
         l21 = h12 / l11
         rest = h22 - l21 * l21
-        l22 = np.sqrt(np.where(whole & (rest > RANK * weight), rest, np.inf))
-        g1 = r_hinge / l11
-        g2 = (r_level - l21 * g1) / l22
-        return cls(u, gap, l11, l21, l22, b_hinge, b_level, g1, g2)
+        l22 = np.sqrt(np.where(whole & (rest > RANK * three(weight, 0.0)), rest, np.inf))
+        g1 = three(r_hinge, rows.on_line * line_hinge) / l11
+        g2 = (three(r_level, rows.on_line * line_level) - l21 * g1) / l22
+        return cls(u, gap, l11, l21, l22, b_hinge, b_level, line_hinge, line_level, g1, g2)
 
     def side(self, kind: int) -> Side:
         """One kind of hinge, the line not beside it."""
         l11, l21, l22 = self.l11[kind], self.l21[kind], self.l22[kind]
-        b1 = self.b_hinge[kind, 1:] / l11
-        b2 = (self.b_level[kind, 1:] - l21 * b1) / l22
+        b1 = self.b_hinge[kind] / l11
+        b2 = (self.b_level[kind] - l21 * b1) / l22
         own = np.array([self.u, self.gap, l11, l21, l22, self.g1[kind], self.g2[kind]])
         return Side(1.0 if kind == LEFT else -1.0, np.concatenate([own, b1, b2]))
 
