@@ -327,14 +327,14 @@ def _weekly_contrast(period: _Period, residuals: np.ndarray) -> list[tuple[Shift
     week = (period.day + 3) // 7
     week = week - week[0]
     size = int(week[-1]) + 1
-    work, rest = period.operating > 0.5, period.operating <= 0.5
-    counts = [np.bincount(week[m], minlength=size) for m in (rest, work)]
-    sums = [np.bincount(week[m], residuals[m], minlength=size) for m in (rest, work)]
-    keep = (counts[0] > 0) & (counts[1] > 1)
-    if not keep.any():
+    kind = 2 * week + (period.operating > 0.5)
+    counts = np.bincount(kind, minlength=2 * size).reshape(size, 2)
+    sums = np.bincount(kind, residuals, 2 * size).reshape(size, 2)
+    place = np.flatnonzero((counts >= [1, 2]).all(axis=1))
+    if not len(place):
         return []
-    contrast = sums[0][keep] / counts[0][keep] - sums[1][keep] / counts[1][keep]
-    place = np.flatnonzero(keep)
+    rest, work = (sums[place] / counts[place]).T
+    contrast = rest - work
     found = []
     for shift in find_shifts(contrast, least=2 * SIZE_LEAST * period.mean, scan=WEEKS, most=1):
         first = int(np.searchsorted(week, place[shift.first]))
