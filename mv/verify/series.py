@@ -159,10 +159,10 @@ def load_shapes(
     monday = day - (day + 3) % 7  # day 0 of the count is a Thursday
     weeks = (last - monday) // 7 + 1
     place = local - monday * 24
-    known, size = np.isfinite(load), weeks * 168
-    sums = np.bincount(place, np.where(known, load, 0.0), size).reshape(-1, 24)
-    counts = np.bincount(place, None, size) - np.bincount(place[~known], None, size)
-    counts = counts.reshape(-1, 24)
+    known = np.isfinite(load)
+    if not known.all():
+        load, place = load[known], place[known]
+    sums, counts = (np.bincount(place, each, weeks * 168).reshape(-1, 24) for each in (load, None))
     return _profiles(prepared.rows, monday, sums, counts), _heat(monday, sums, counts)
 
 
