@@ -32,8 +32,8 @@ SEPARATORS = "\t;|,"
 BLOCK_BYTES = 1 << 18
 """Bytes that are split at a time; what is worked on then stays near the processor."""
 COLUMNS_MOST = 2_000
-_OFFSET_MOST = 2**31 - 1
-"""Bytes of text in which a cell's place can be told."""
+CUT_MOST = 1 << 26
+"""Bytes of text that are cut in one go; for longer ones the parser takes less memory."""
 
 TIME_LIKE = re.compile(
     r"""^\s*(?:
@@ -132,7 +132,7 @@ def read_delimited(file: str, data: bytes) -> Table:
 def _cut(data: bytes, layout: TextLayout) -> list[pa.Array] | None:
     """The columns where every line ends in a newline and has the cells of the table, none of them
     quoted; None for any other text, which takes a parser."""
-    if len(data) > _OFFSET_MOST or any(data.find(c, layout.offset) >= 0 for c in (b'"', b"\r")):
+    if len(data) > CUT_MOST or any(data.find(c, layout.offset) >= 0 for c in (b'"', b"\r")):
         return None
     text = np.frombuffer(data, np.uint8)[layout.offset :]
     newline = text == ord("\n")
