@@ -45,23 +45,23 @@ def test_a_usual_line_is_left_alone():
             "lighting_hours_impossible",
             {"hours_before": 9000},
             None,
-            "hours_before: hall: 9,000 hours of use a year, but a year has at most 8,784. Correct "
-            "hours_before.",
+            "hours_before: hall: 9\u202f000 hours of use a year, but a year has at most "
+            "8\u202f784. Correct hours_before.",
         ),
         (
             "lighting_hours_unlike_week",
             {"hours_after": 8760},
             SiteFacts(operating_days=250),
-            "hours_after: hall: 8,760 hours of use a year are more than 24 on each of the site's "
-            "250 operating days. Lights that burn on other days too are possible; check hours and "
+            "hours_after: hall: 8\u202f760 hours of use a year are more than 24 on each of the "
+            "site's 250 operating days. Lights that burn on other days too are possible; check hours and "
             "operating week.",
         ),
         (
             "lighting_control_hours",
             {"hours_after": 3000, "control_savings": 0.25},
             None,
-            "control_savings: hall: both fewer hours (3,000) and a control share (25 %) are given. "
-            "If they are the same saving, leave one out.",
+            "control_savings: hall: both fewer hours (3\u202f000) and a control share (25\u202f%) "
+            "are given. If they are the same saving, leave one out.",
         ),
         (
             "lighting_watts_lamp_only",
@@ -125,15 +125,15 @@ def test_a_usual_line_is_left_alone():
             "lighting_lamps_missing",
             {"area": 900},
             SiteFacts(floor_area=2000),
-            "area: The schedule's areas sum to 900 m2, 45 % of the floor: lamps may be left out, "
-            "and their watts would be saved or added unseen. Add the missing spaces.",
+            "area: The schedule's areas sum to 900 m2, 45\u202f% of the floor: lamps may be left "
+            "out, and their watts would be saved or added unseen. Add the missing spaces.",
         ),
         (
             "lighting_estimate_differs",
             {},
             SiteFacts(estimated_savings=50_000),
-            "The retrofit's estimate is 50,000 kWh a year and its schedule sums "
-            "to 36,000 kWh (-28 %). Say which one was promised.",
+            "The retrofit's estimate is 50\u202f000 kWh a year and its schedule sums "
+            "to 36\u202f000 kWh (\u221228\u202f%). Say which one was promised.",
         ),
     ],
 )
@@ -146,8 +146,8 @@ def test_an_estimate_near_the_whole_use():
     made = estimate([line()], facts=SiteFacts(baseline_use=40_000))
     assert [f.rule for f in made.findings] == ["lighting_exceeds_use"]
     assert [f.message for f in made.findings] == [
-        "The schedule would save 36,000 kWh a year, 90 % of all the site's use in the baseline "
-        "year (40,000 kWh). Check counts, watts and hours."
+        "The schedule would save 36\u202f000 kWh a year, 90\u202f% of all the site's use in the "
+        "baseline year (40\u202f000 kWh). Check counts, watts and hours."
     ]
 
 

@@ -17,7 +17,7 @@ from importlib import resources
 
 from mv.findings import Finding
 from mv.portfolio.schema import Fixture
-from mv.wording import percent
+from mv.wording import number, percent
 
 HOURS_A_YEAR_MOST = 8784.0
 """Hours of a leap year."""
@@ -92,26 +92,27 @@ def look_at_whole(fixtures: Sequence[Fixture], energy: float, facts: SiteFacts) 
         lit = sum(areas)
         if lit < LIT_SHARE_LEAST * facts.floor_area:
             text = (
-                f"The schedule's areas sum to {lit:,.0f} {facts.area_unit}, "
+                f"The schedule's areas sum to {number(lit)} {facts.area_unit}, "
                 f"{percent(lit / facts.floor_area)} of the floor: lamps may be left out, and their "
                 "watts would be saved or added unseen. Add the missing spaces."
             )
-            found.append(Finding("lighting_lamps_missing", _spaced(text), **place, column="area"))
+            found.append(Finding("lighting_lamps_missing", text, **place, column="area"))
     stated = facts.estimated_savings
     if stated and abs(energy / stated - 1.0) > ESTIMATE_APART:
         text = (
-            f"The retrofit's estimate is {stated:,.0f} kWh a year and its schedule sums to "
-            f"{energy:,.0f} kWh ({percent(energy / stated - 1.0, sign=True)}). Say which one was "
-            "promised."
+            f"The retrofit's estimate is {number(stated)} kWh a year and its schedule sums to "
+            f"{number(energy)} kWh ({percent(energy / stated - 1.0, sign=True)}). Say which one "
+            "was promised."
         )
-        found.append(Finding("lighting_estimate_differs", _spaced(text), **place))
+        found.append(Finding("lighting_estimate_differs", text, **place))
     use = facts.baseline_use
     if use and energy > SHARE_OF_USE * use:
         text = (
-            f"The schedule would save {energy:,.0f} kWh a year, {percent(energy / use)} of all the "
-            f"site's use in the baseline year ({use:,.0f} kWh). Check counts, watts and hours."
+            f"The schedule would save {number(energy)} kWh a year, {percent(energy / use)} of all "
+            f"the site's use in the baseline year ({number(use)} kWh). Check counts, watts and "
+            "hours."
         )
-        found.append(Finding("lighting_exceeds_use", _spaced(text), **place))
+        found.append(Finding("lighting_exceeds_use", text, **place))
     return found
 
 
@@ -127,8 +128,8 @@ def _hours(f: Fixture, facts: SiteFacts) -> list[Finding]:
                     "lighting_hours_impossible",
                     f,
                     column,
-                    f"{hours:,.0f} hours of use a year, but a year has at most "
-                    f"{HOURS_A_YEAR_MOST:,.0f}. Correct {column}",
+                    f"{number(hours)} hours of use a year, but a year has at most "
+                    f"{number(HOURS_A_YEAR_MOST)}. Correct {column}",
                 )
             )
         elif facts.operating_days and hours > HOURS_A_DAY * facts.operating_days:
@@ -137,9 +138,9 @@ def _hours(f: Fixture, facts: SiteFacts) -> list[Finding]:
                     "lighting_hours_unlike_week",
                     f,
                     column,
-                    f"{hours:,.0f} hours of use a year are more than 24 on each of the site's "
-                    f"{facts.operating_days:,.0f} operating days. Lights that burn on other days "
-                    "too are possible; check hours and operating week",
+                    f"{number(hours)} hours of use a year are more than 24 on each of the site's "
+                    f"{number(facts.operating_days)} operating days. Lights that burn on other "
+                    "days too are possible; check hours and operating week",
                 )
             )
     if f.control_savings and f.hours_after is not None and f.hours_after < f.hours_before:
@@ -148,7 +149,7 @@ def _hours(f: Fixture, facts: SiteFacts) -> list[Finding]:
                 "lighting_control_hours",
                 f,
                 "control_savings",
-                f"both fewer hours ({f.hours_after:,.0f}) and a control share "
+                f"both fewer hours ({number(f.hours_after)}) and a control share "
                 f"({percent(f.control_savings)}) are given. If they are the same saving, leave one "
                 "out",
             )
@@ -292,10 +293,5 @@ def _range(old: _Old) -> tuple[float, float, str]:
 
 
 def _say(rule: str, f: Fixture, column: str, sentence: str) -> Finding:
-    text = _spaced(f"{f.space or f.retrofit}: {sentence}.")
+    text = f"{f.space or f.retrofit}: {sentence}."
     return Finding(rule, text, file=f.source.file, line=f.source.line, column=column)
-
-
-def _spaced(text: str) -> str:
-    """Percent signs with a space before them."""
-    return re.sub(r"(?<=\d)%", " %", text)
