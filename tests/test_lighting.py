@@ -53,8 +53,8 @@ def test_a_usual_line_is_left_alone():
             {"hours_after": 8760},
             SiteFacts(operating_days=250),
             "hours_after: hall: 8\u202f760 hours of use a year are more than 24 on each of the "
-            "site's 250 operating days. Lights that burn on other days too are possible; check hours "
-            "and operating week.",
+            "site's 250 operating days. Lights that burn on other days too are possible; check "
+            "hours and operating week.",
         ),
         (
             "lighting_control_hours",
