@@ -126,26 +126,29 @@ def _axis_ticks(axis: dict[str, Any], low: float, high: float, most: int):
     return ticks(low, high, most)
 
 
+def _labelled(
+    axis: dict[str, Any], low: float, high: float, most: int, start: float, slope: float
+) -> list[tuple[int, str]]:
+    """Where along an axis its labels stand, in whole tenths of a pixel, and what they say."""
+    shown = _axis_ticks(axis, low, high, most)
+    return [(round(start + value * slope), text) for value, text in shown]
+
+
 def _frame(panel: _Panel) -> tuple[str, str]:
     """Grid below the traces, labels above them."""
     left, right, top, bottom = panel.left, panel.right, panel.top, panel.bottom
     x_axis, y_axis = panel.x_axis, panel.y_axis
     middle = round((top + bottom) / 2)
-    grid, labels = [], []
-    start, slope, is_ruled = panel.y_start, panel.y_slope, y_axis.get("showgrid", True)
-    beside = f'<text x="{left - 80}" y="'
-    for value, text in _axis_ticks(y_axis, panel.y_low, panel.y_high, 6):
-        at = round(start + value * slope)
-        labels.append(f'{beside}{at + 40}" text-anchor="end">{text}</text>')
-        if is_ruled:
-            grid.append(f"M{left} {at}H{right}")
-    start, slope, is_ruled = panel.x_start, panel.x_slope, x_axis.get("showgrid", True)
-    under = f'" y="{bottom + 170}" text-anchor="middle">'
-    for value, text in _axis_ticks(x_axis, panel.x_low, panel.x_high, 8):
-        at = round(start + value * slope)
-        labels.append(f'<text x="{at}{under}{text}</text>')
-        if is_ruled:
-            grid.append(f"M{at} {top}V{bottom}")
+    beside, below = f'<text x="{left - 80}" y="', f'" y="{bottom + 170}" text-anchor="middle">'
+    rows = _labelled(y_axis, panel.y_low, panel.y_high, 6, panel.y_start, panel.y_slope)
+    columns = _labelled(x_axis, panel.x_low, panel.x_high, 8, panel.x_start, panel.x_slope)
+    labels = [f'{beside}{y + 40}" text-anchor="end">{text}</text>' for y, text in rows]
+    labels += [f'<text x="{x}{below}{text}</text>' for x, text in columns]
+    grid = []
+    if y_axis.get("showgrid", True):
+        grid += [f"M{left} {y}H{right}" for y, _ in rows]
+    if x_axis.get("showgrid", True):
+        grid += [f"M{x} {top}V{bottom}" for x, _ in columns]
     if title := x_axis["title"]["text"]:
         labels.append(_text(title, round((left + right) / 2), bottom + 360, "middle", ' class="t"'))
     if title := y_axis["title"]["text"]:
